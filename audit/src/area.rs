@@ -1,0 +1,1 @@
+//! Exact areas. The unit is the square micrometre; see [`Area`].

@@ -1,0 +1,5 @@
+//! What a public record says about one property: identifiers, situs address and figures, parsed strictly.
+
+pub mod address;
+pub mod figure;
+pub mod parcel_key;
