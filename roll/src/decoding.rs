@@ -1,0 +1,110 @@
+//! The text of a row, from the encoding of its file.
+
+use crate::framing::Fields;
+use crate::layout::Encoding;
+
+/// What Windows code page 1252 has where Latin-1 has control characters, 0x80 to 0x9F; `None` is undefined.
+/// After the mapping table CP1252.TXT published by the Unicode Consortium.
+const CP1252: [Option<char>; 32] = [
+    Some('€'),
+    None,
+    Some('‚'),
+    Some('ƒ'),
+    Some('„'),
+    Some('…'),
+    Some('†'),
+    Some('‡'),
+    Some('ˆ'),
+    Some('‰'),
+    Some('Š'),
+    Some('‹'),
+    Some('Œ'),
+    None,
+    Some('Ž'),
+    None,
+    None,
+    Some('‘'),
+    Some('’'),
+    Some('“'),
+    Some('”'),
+    Some('•'),
+    Some('–'),
+    Some('—'),
+    Some('˜'),
+    Some('™'),
+    Some('š'),
+    Some('›'),
+    Some('œ'),
+    None,
+    Some('ž'),
+    Some('Ÿ'),
+];
+
+/// The fields of a row as text.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct TextFields<'a> {
+    text: &'a str,
+    places: Fields<'a>,
+}
+
+impl<'a> TextFields<'a> {
+    pub(crate) fn get(&self, index: usize) -> &'a str {
+        trim(self.text.get(self.places.range(index)).unwrap_or_default())
+    }
+}
+
+/// Where the decoded text of rows goes that are not UTF-8.
+#[derive(Debug, Default)]
+pub(crate) struct Decoded {
+    text: String,
+    ends: Vec<usize>,
+}
+
+impl Decoded {
+    /// Bytes that the buffers hold.
+    pub(crate) fn capacity(&self) -> usize {
+        self.text.capacity() + self.ends.capacity() * size_of::<usize>()
+    }
+}
+
+/// A row's fields as text, or the place in its bytes of the first that is not valid.
+pub(crate) fn decode<'a>(
+    fields: Fields<'a>,
+    encoding: Encoding,
+    into: &'a mut Decoded,
+) -> Result<TextFields<'a>, usize> {
+    match std::str::from_utf8(fields.text) {
+        Ok(text) if encoding == Encoding::Utf8 || text.is_ascii() => Ok(TextFields { text, places: fields }),
+        Err(error) if encoding == Encoding::Utf8 => Err(error.valid_up_to()),
+        Ok(_) | Err(_) => decode_windows_1252(fields, into),
+    }
+}
+
+fn decode_windows_1252<'a>(fields: Fields<'_>, into: &'a mut Decoded) -> Result<TextFields<'a>, usize> {
+    into.text.clear();
+    into.ends.clear();
+    for index in 0..fields.ends.len() {
+        for at in fields.range(index) {
+            let byte = fields.text.get(at).copied().unwrap_or_default();
+            into.text.push(windows_1252(byte).ok_or(at)?);
+        }
+        into.ends.push(into.text.len());
+    }
+    Ok(TextFields { text: &into.text, places: Fields { text: &[], ends: &into.ends, gap: 0 } })
+}
+
+/// The character of a byte in Windows code page 1252.
+pub(crate) fn windows_1252(byte: u8) -> Option<char> {
+    match byte.checked_sub(0x80) {
+        Some(above) if byte < 0xA0 => CP1252.get(usize::from(above)).copied().flatten(),
+        Some(_) | None => Some(char::from(byte)),
+    }
+}
+
+/// A text without the blanks around it. Most fields have none and are ASCII, which two bytes tell.
+fn trim(text: &str) -> &str {
+    match text.as_bytes() {
+        [] | [b'!'..=b'~'] | [b'!'..=b'~', .., b'!'..=b'~'] => text,
+        [..] => text.trim(),
+    }
+}

@@ -1,0 +1,386 @@
+//! A row's fields to an entry, as the layout maps them, or to the first reason why not.
+
+use crate::decoding::TextFields;
+use crate::entry::{Entry, Reason};
+use crate::header::{Header, HeaderError};
+use crate::layout::{Absent, KeepKind, Layout};
+use crate::limits::VALUE_CHARS_SHOWN;
+use crossfoot_audit::area::Area;
+use crossfoot_audit::money::Money;
+use crossfoot_audit::record::figure::{
+    AreaUnit, FigureError, FigureRule, parse_area, parse_decimal_text, parse_money, parse_whole,
+};
+use crossfoot_audit::record::parcel_key::KeyNormaliser;
+use xxhash_rust::xxh3::xxh3_64;
+
+/// The last year that is read as one: a later figure is a typing mistake or another column.
+const YEAR_MAX: i64 = 9_999;
+
+/// A column that holds figures.
+#[derive(Debug)]
+struct FigureColumn {
+    place: usize,
+    rule: FigureRule,
+    optional: bool,
+}
+
+/// A column that is kept, with its figures' kind if it is checked.
+#[derive(Debug)]
+struct KeptColumn {
+    figure: FigureColumn,
+    kind: KeepKind,
+    unit: AreaUnit,
+}
+
+/// The recorded area.
+#[derive(Debug)]
+struct AreaColumn {
+    figure: FigureColumn,
+    unit: AreaUnit,
+    blank: Absent,
+    zero: Absent,
+}
+
+/// The layout against one header.
+#[derive(Debug)]
+pub(crate) struct Mapping {
+    parcel: Vec<usize>,
+    normaliser: KeyNormaliser,
+    situs: Vec<usize>,
+    area: Option<AreaColumn>,
+    value: Option<FigureColumn>,
+    year_built: Option<FigureColumn>,
+    class: Option<usize>,
+    vacant: Vec<String>,
+    kept: Vec<KeptColumn>,
+}
+
+/// Why a row is quarantined, and by which column.
+#[derive(Debug)]
+pub(crate) struct Fault {
+    pub(crate) reason: Reason,
+    pub(crate) place: Option<usize>,
+    pub(crate) detail: String,
+}
+
+/// A fault of a figure before it is put in words. Of several, the lowest rank wins, then the first.
+#[derive(Debug, Clone, Copy)]
+struct FigureFault {
+    rank: u8,
+    reason: Reason,
+    place: usize,
+    error: Option<FigureError>,
+}
+
+/// Where a row stands.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Position {
+    pub(crate) line: u64,
+    pub(crate) byte_start: u64,
+    pub(crate) byte_length: u32,
+}
+
+impl Mapping {
+    pub(crate) fn new(layout: &Layout, header: &Header) -> Result<Self, HeaderError> {
+        let place = |column: &str| header.place(column, layout.file.delimiter);
+        let places = |columns: &[String]| columns.iter().map(|column| place(column)).collect();
+        let figure = |column: &str, rule: FigureRule, optional: bool| {
+            Ok::<_, HeaderError>(FigureColumn { place: place(column)?, rule, optional })
+        };
+        let area = layout.area.as_ref().map(|area| {
+            Ok(AreaColumn {
+                figure: figure(&area.column, area.figure_rule(), false)?,
+                unit: area.unit,
+                blank: area.blank,
+                zero: area.zero,
+            })
+        });
+        let value =
+            layout.value.as_ref().map(|value| figure(&value.column, value.figure_rule(), value.optional));
+        let year =
+            layout.year_built.as_ref().map(|year| figure(&year.column, year.figure_rule(), year.optional));
+        let kept = layout.keep.iter().map(|keep| {
+            Ok(KeptColumn {
+                figure: figure(&keep.column, keep.figure_rule(), keep.optional)?,
+                kind: keep.kind,
+                unit: keep.unit,
+            })
+        });
+        Ok(Self {
+            parcel: places(&layout.parcel.columns)?,
+            normaliser: layout.parcel.key_rule().compile().map_err(HeaderError::Rule)?,
+            situs: layout.situs.as_ref().map_or(Ok(Vec::new()), |situs| places(&situs.columns))?,
+            area: area.transpose()?,
+            value: value.transpose()?,
+            year_built: year.transpose()?,
+            class: layout.class.as_ref().map(|class| place(&class.column)).transpose()?,
+            vacant: layout.class.as_ref().map(|class| class.vacant.clone()).unwrap_or_default(),
+            kept: kept.collect::<Result<_, HeaderError>>()?,
+        })
+    }
+
+    /// Whether the layout reads the column at this place.
+    pub(crate) fn reads(&self, place: usize) -> bool {
+        let figures =
+            [self.area.as_ref().map(|area| &area.figure), self.value.as_ref(), self.year_built.as_ref()];
+        let kept = self.kept.iter().map(|kept| &kept.figure);
+        self.parcel.contains(&place)
+            || self.situs.contains(&place)
+            || self.class == Some(place)
+            || figures.into_iter().flatten().chain(kept).any(|figure| figure.place == place)
+    }
+
+    /// The entry of a row, or the fault that comes first: a blank area where one is required, text in a column
+    /// of figures, an area of zero where one is required, other faults of figures, the parcel number.
+    pub(crate) fn entry(
+        &self,
+        row: &TextFields<'_>,
+        position: Position,
+        header: &Header,
+        scratch: &mut Vec<u8>,
+    ) -> Result<Entry, Fault> {
+        let class = self.class.map(|place| row.get(place)).unwrap_or_default();
+        let vacant = self.vacant.iter().any(|vacant| vacant == class);
+        let mut worst = None;
+        let area = match &self.area {
+            Some(column) => self.area(column, row, vacant, header, &mut worst)?,
+            None => None,
+        };
+        let value = match &self.value {
+            Some(column) => money(column, row, &mut worst),
+            None => None,
+        };
+        let year_built = match &self.year_built {
+            Some(column) => year(column, row, &mut worst),
+            None => None,
+        };
+        for kept in self.kept.iter().filter(|kept| kept.kind != KeepKind::Text) {
+            kept.check(row, &mut worst);
+        }
+        if let Some(fault) = worst {
+            return Err(in_words(fault, row, header));
+        }
+        let (parcel_raw, parcel_key) = self.parcel(row, header)?;
+        let mut entry = Entry {
+            line: position.line,
+            byte_start: position.byte_start,
+            byte_length: position.byte_length,
+            parcel_raw,
+            parcel_key,
+            situs: joined(self.situs.iter().map(|place| row.get(*place)).filter(|part| !part.is_empty())),
+            area,
+            value,
+            year_built,
+            class: class.to_owned(),
+            rest: json_array(self.kept.iter().map(|kept| row.get(kept.figure.place))),
+            content_hash: 0,
+        };
+        entry.content_hash = content_hash(&entry, scratch);
+        Ok(entry)
+    }
+
+    fn area(
+        &self,
+        column: &AreaColumn,
+        row: &TextFields<'_>,
+        vacant: bool,
+        header: &Header,
+        worst: &mut Option<FigureFault>,
+    ) -> Result<Option<Area>, Fault> {
+        let place = column.figure.place;
+        match parse_area(row.get(place), column.unit, &column.figure.rule) {
+            Ok(None) if column.blank == Absent::Reject && !vacant => {
+                let fault = FigureFault { rank: 0, reason: Reason::BlankArea, place, error: None };
+                Err(in_words(fault, row, header))
+            }
+            Ok(Some(area)) if area == Area::ZERO => {
+                if column.zero == Absent::Reject && !vacant {
+                    note(worst, FigureFault { rank: 2, reason: Reason::ZeroArea, place, error: None });
+                }
+                Ok(None)
+            }
+            Ok(area) => Ok(area),
+            Err(FigureError::Absurd) => {
+                let error = Some(FigureError::Absurd);
+                note(worst, FigureFault { rank: 3, reason: Reason::AbsurdArea, place, error });
+                Ok(None)
+            }
+            Err(error) => {
+                column.figure.note(worst, error);
+                Ok(None)
+            }
+        }
+    }
+
+    fn parcel(&self, row: &TextFields<'_>, header: &Header) -> Result<(String, String), Fault> {
+        let fault = |reason, detail| Fault { reason, place: self.parcel.first().copied(), detail };
+        let key = match self.parcel.as_slice() {
+            [only] => self.normaliser.normalise(&[row.get(*only)]),
+            several => {
+                let parts: Vec<&str> = several.iter().map(|place| row.get(*place)).collect();
+                self.normaliser.normalise(&parts)
+            }
+        };
+        let raw = joined(self.parcel.iter().map(|place| row.get(*place)));
+        match key {
+            Ok(Some(key)) => Ok((raw, key.as_str().to_owned())),
+            Ok(None) => {
+                let names: Vec<&str> = self.parcel.iter().map(|place| name(header, *place)).collect();
+                let names = names.join(", ");
+                let detail = format!(
+                    "no parcel number in {names}, found {}: without one the record is of no property, correct it at \
+                     the source",
+                    shown(&raw)
+                );
+                Err(fault(Reason::BlankParcel, detail))
+            }
+            Err(problem) => Err(fault(Reason::BadParcel, problem.to_string())),
+        }
+    }
+}
+
+impl FigureColumn {
+    fn note(&self, worst: &mut Option<FigureFault>, error: FigureError) {
+        if self.optional {
+            return;
+        }
+        let (rank, reason) = match error {
+            FigureError::Thousands => (3, Reason::ThousandsSeparator),
+            FigureError::Negative => (3, Reason::NegativeNumber),
+            FigureError::NotANumber | FigureError::TooFine | FigureError::Absurd => (1, Reason::TextInNumber),
+        };
+        note(worst, FigureFault { rank, reason, place: self.place, error: Some(error) });
+    }
+}
+
+impl KeptColumn {
+    fn check(&self, row: &TextFields<'_>, worst: &mut Option<FigureFault>) {
+        let (text, rule) = (row.get(self.figure.place), &self.figure.rule);
+        let fault = match self.kind {
+            KeepKind::Text => None,
+            KeepKind::Whole => parse_whole(text, rule).err(),
+            KeepKind::Money => parse_money(text, rule).err(),
+            KeepKind::Area => parse_area(text, self.unit, rule).err(),
+            KeepKind::Decimal => parse_decimal_text(text, rule).err(),
+        };
+        if let Some(error) = fault {
+            self.figure.note(worst, error);
+        }
+    }
+}
+
+fn money(column: &FigureColumn, row: &TextFields<'_>, worst: &mut Option<FigureFault>) -> Option<Money> {
+    parse_money(row.get(column.place), &column.rule).unwrap_or_else(|error| {
+        column.note(worst, error);
+        None
+    })
+}
+
+fn year(column: &FigureColumn, row: &TextFields<'_>, worst: &mut Option<FigureFault>) -> Option<i32> {
+    let year = parse_whole(row.get(column.place), &column.rule).and_then(|year| match year {
+        Some(year) if year > YEAR_MAX => Err(FigureError::Absurd),
+        Some(_) | None => Ok(year),
+    });
+    match year {
+        Ok(year) => year.and_then(|year| i32::try_from(year).ok()),
+        Err(error) => {
+            column.note(worst, error);
+            None
+        }
+    }
+}
+
+fn note(worst: &mut Option<FigureFault>, fault: FigureFault) {
+    if worst.is_none_or(|known| fault.rank < known.rank) {
+        *worst = Some(fault);
+    }
+}
+
+fn in_words(fault: FigureFault, row: &TextFields<'_>, header: &Header) -> Fault {
+    let column = name(header, fault.place);
+    let text = row.get(fault.place);
+    let problem = match fault.error {
+        Some(_) if !text.is_empty() && text == column => {
+            "the header line again: the file was put together from several, take the repeated headers out"
+                .to_owned()
+        }
+        Some(error) => error.to_string(),
+        None if fault.reason == Reason::ZeroArea => {
+            "the layout requires an area: correct it at the source, or set zero = \"missing\"".to_owned()
+        }
+        None => {
+            "the layout requires an area: correct it at the source, or set blank = \"missing\"".to_owned()
+        }
+    };
+    Fault {
+        reason: fault.reason,
+        place: Some(fault.place),
+        detail: format!("{column} holds {}: {problem}", shown(text)),
+    }
+}
+
+pub(crate) fn name(header: &Header, place: usize) -> &str {
+    header.names.get(place).map(String::as_str).unwrap_or_default()
+}
+
+/// A value in a message: quoted, shortened, or said to be blank.
+pub(crate) fn shown(text: &str) -> String {
+    if text.is_empty() {
+        return "nothing".to_owned();
+    }
+    match text.char_indices().nth(VALUE_CHARS_SHOWN) {
+        Some((end, _)) => format!("{:?}…", text.get(..end).unwrap_or_default()),
+        None => format!("{text:?}"),
+    }
+}
+
+fn joined<'a>(parts: impl Iterator<Item = &'a str> + Clone) -> String {
+    let mut whole = String::with_capacity(parts.clone().map(|part| part.len() + 1).sum());
+    for (at, part) in parts.enumerate() {
+        if at > 0 {
+            whole.push(' ');
+        }
+        whole.push_str(part);
+    }
+    whole
+}
+
+/// The texts as a JSON array. Few need escaping, and those that do are left to `serde_json`.
+fn json_array<'a>(texts: impl Iterator<Item = &'a str> + Clone) -> String {
+    let mut json = String::with_capacity(2 + texts.clone().map(|text| text.len() + 3).sum::<usize>());
+    json.push('[');
+    for (at, text) in texts.enumerate() {
+        if at > 0 {
+            json.push(',');
+        }
+        if text.bytes().all(|byte| byte >= b' ' && byte != b'"' && byte != b'\\') {
+            json.push('"');
+            json.push_str(text);
+            json.push('"');
+        } else {
+            json.push_str(&serde_json::Value::from(text).to_string());
+        }
+    }
+    json.push(']');
+    json
+}
+
+/// xxh3-64 over the mapped values of an entry, each with its length or a mark that it is missing, so that no two
+/// lists of values run together.
+fn content_hash(entry: &Entry, scratch: &mut Vec<u8>) -> u64 {
+    scratch.clear();
+    for text in [&entry.parcel_raw, &entry.parcel_key, &entry.situs, &entry.class, &entry.rest] {
+        scratch.extend_from_slice(&(text.len() as u64).to_le_bytes());
+        scratch.extend_from_slice(text.as_bytes());
+    }
+    let numbers = [
+        entry.area.map(Area::square_micrometres),
+        entry.value.map(Money::cents),
+        entry.year_built.map(i64::from),
+    ];
+    for number in numbers {
+        scratch.push(u8::from(number.is_some()));
+        scratch.extend_from_slice(&number.unwrap_or_default().to_le_bytes());
+    }
+    xxh3_64(scratch)
+}

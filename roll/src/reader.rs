@@ -1,0 +1,365 @@
+//! The reader of a roll: bytes in, one entry or one reject per row out.
+
+use crate::decoding::{Decoded, decode, windows_1252};
+use crate::entry::{Entry, Reason, Reject};
+use crate::framing::{Dialect, Frame, Framer, Shape, Unclosed};
+use crate::header::{self, Header, HeaderError};
+use crate::layout::{Encoding, Layout};
+use crate::limits::{BATCH_BYTES_MAX, COLUMNS_MAX, REJECT_BYTES_KEPT, ROW_BYTES_MAX};
+use crate::mapping::{Fault, Mapping, Position, name};
+use memchr::memchr;
+use std::collections::BTreeMap;
+use std::io::{self, Read};
+
+/// One row of a roll.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Row {
+    /// It could be read.
+    Entry(Entry),
+    /// It could not.
+    Reject(Reject),
+}
+
+/// Rows read together.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Batch {
+    /// The rows that could be read, in the file's order.
+    pub entries: Vec<Entry>,
+    /// The rows that could not, in the file's order.
+    pub rejects: Vec<Reject>,
+    /// Bytes of the file gone past so far, from its start: what progress is measured by.
+    pub bytes_read: u64,
+}
+
+impl Batch {
+    /// How many rows the batch holds.
+    #[must_use]
+    pub fn rows(&self) -> usize {
+        self.entries.len() + self.rejects.len()
+    }
+}
+
+/// What was read from one file.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Summary {
+    /// Rows, the header and blank lines left out.
+    pub rows_total: u64,
+    /// Rows that could be read.
+    pub entries: u64,
+    /// Rows that could not, by reason; reasons that did not occur are left out.
+    pub rejects: BTreeMap<Reason, u64>,
+    /// Bytes of the file.
+    pub bytes: u64,
+    /// Physical lines of the file, the header and blank ones included.
+    pub lines: u64,
+    /// SHA-256 of the bytes of the file, in hex.
+    pub sha256: String,
+}
+
+impl Summary {
+    /// Rows that could not be read.
+    #[must_use]
+    pub fn rejects_total(&self) -> u64 {
+        self.rejects.values().sum()
+    }
+}
+
+/// Reads a roll row by row.
+///
+/// Memory is bounded by [`crate::limits`] whatever the file holds; see [`RollReader::buffer_capacity`].
+#[derive(Debug)]
+pub struct RollReader<R> {
+    framer: Framer<R>,
+    header: Header,
+    mapping: Mapping,
+    encoding: Encoding,
+    delimiter: u8,
+    row_lines_max: u32,
+    decoded: Decoded,
+    scratch: Vec<u8>,
+    entries: u64,
+    rejects: BTreeMap<Reason, u64>,
+}
+
+impl<R: Read> RollReader<R> {
+    /// Reads the header and finds the layout's columns in it. A file with a header and no rows is no error.
+    pub fn new(source: R, layout: &Layout) -> Result<Self, HeaderError> {
+        let dialect = Dialect {
+            delimiter: layout.file.delimiter,
+            quote: layout.file.quote,
+            row_lines_max: layout.file.row_lines_max,
+        };
+        let mut framer = Framer::new(source, dialect).map_err(HeaderError::Read)?;
+        let opening = framer.opening(4).map_err(HeaderError::Read)?;
+        let mark_length = header::mark_length(opening, layout)?;
+        framer.skip_mark(mark_length);
+        let header = read_header(&mut framer, layout.file.encoding)?;
+        let mapping = Mapping::new(layout, &header)?;
+        framer.expect_columns(header.names.len());
+        Ok(Self {
+            framer,
+            header,
+            mapping,
+            encoding: layout.file.encoding,
+            delimiter: layout.file.delimiter,
+            row_lines_max: layout.file.row_lines_max,
+            decoded: Decoded::default(),
+            scratch: Vec::new(),
+            entries: 0,
+            rejects: BTreeMap::new(),
+        })
+    }
+
+    /// The header of the file.
+    pub fn header(&self) -> &Header {
+        &self.header
+    }
+
+    /// Bytes of the file gone past so far.
+    pub fn bytes_read(&self) -> u64 {
+        self.framer.bytes()
+    }
+
+    /// Bytes that the reader's buffers hold, whatever is in them.
+    pub fn buffer_capacity(&self) -> usize {
+        self.framer.capacity() + self.decoded.capacity() + self.scratch.capacity()
+    }
+
+    /// The next row, or `None` at the end of the file.
+    pub fn next_row(&mut self) -> io::Result<Option<Row>> {
+        let Some(frame) = self.framer.next_frame()? else { return Ok(None) };
+        let columns = self.header.names.len();
+        let row = match frame.shape {
+            Shape::Plain { fields } | Shape::Quoted { fields, .. } if fields != columns => {
+                Err(self.wrong_column_count(&frame, fields))
+            }
+            Shape::Quoted { fault: Some(place), .. } if self.mapping.reads(place) => {
+                Err(self.text_behind_quote(place))
+            }
+            Shape::Plain { .. } | Shape::Quoted { .. } => self.entry(&frame),
+            Shape::Unclosed(unclosed) => Err(self.unclosed(&frame, unclosed)),
+            Shape::TooLong => Err(too_long(&frame)),
+        };
+        let row = match row {
+            Ok(entry) => {
+                self.entries += 1;
+                Row::Entry(entry)
+            }
+            Err(fault) => {
+                *self.rejects.entry(fault.reason).or_default() += 1;
+                Row::Reject(self.reject(&frame, fault))
+            }
+        };
+        self.framer.advance(&frame);
+        Ok(Some(row))
+    }
+
+    /// Fills the batch with the next rows, at most `rows_max` of them and not many more than
+    /// [`BATCH_BYTES_MAX`] bytes. What it held before is dropped. False at the end of the file, when there was
+    /// nothing to put in it.
+    pub fn next_batch(&mut self, batch: &mut Batch, rows_max: usize) -> io::Result<bool> {
+        batch.entries.clear();
+        batch.rejects.clear();
+        let begun = self.bytes_read();
+        while batch.rows() < rows_max && self.bytes_read() - begun < BATCH_BYTES_MAX {
+            match self.next_row()? {
+                Some(Row::Entry(entry)) => batch.entries.push(entry),
+                Some(Row::Reject(reject)) => batch.rejects.push(reject),
+                None => break,
+            }
+        }
+        batch.bytes_read = self.bytes_read();
+        Ok(batch.rows() > 0)
+    }
+
+    /// Ends the reading. Rows not asked for yet are read and counted too, so that the figures and the hash are
+    /// always those of the whole file.
+    pub fn finish(mut self) -> io::Result<Summary> {
+        while self.next_row()?.is_some() {}
+        let rejects_total: u64 = self.rejects.values().sum();
+        Ok(Summary {
+            rows_total: self.entries + rejects_total,
+            entries: self.entries,
+            rejects: self.rejects,
+            bytes: self.framer.bytes(),
+            lines: self.framer.lines(),
+            sha256: self.framer.finish()?,
+        })
+    }
+
+    fn entry(&mut self, frame: &Frame) -> Result<Entry, Fault> {
+        let raw = self.framer.raw(frame);
+        if let Some(at) = memchr(0, raw) {
+            return Err(self.nul(frame, at));
+        }
+        let fields = self.framer.fields(frame);
+        let text = match decode(fields, self.encoding, &mut self.decoded) {
+            Ok(text) => text,
+            Err(at) => {
+                let place = fields.at(at);
+                return Err(self.invalid_encoding(frame, place));
+            }
+        };
+        // A row is at most ROW_BYTES_MAX long.
+        let byte_length = u32::try_from(frame.byte_length).unwrap_or(u32::MAX);
+        let position = Position { line: frame.line, byte_start: frame.byte_start, byte_length };
+        self.mapping.entry(&text, position, &self.header, &mut self.scratch)
+    }
+
+    fn reject(&self, frame: &Frame, fault: Fault) -> Reject {
+        let raw = self.framer.raw(frame);
+        Reject {
+            line: frame.line,
+            byte_start: frame.byte_start,
+            byte_length: frame.byte_length,
+            column: fault.place.map(|place| name(&self.header, place).to_owned()),
+            reason: fault.reason,
+            detail: fault.detail,
+            raw: raw.get(..REJECT_BYTES_KEPT).unwrap_or(raw).to_vec(),
+        }
+    }
+
+    fn wrong_column_count(&self, frame: &Frame, fields: usize) -> Fault {
+        let columns = self.header.names.len();
+        let hint = if fields < columns {
+            "a line break inside a field without quotes or a row cut short is likely, correct it at the source"
+        } else if thousands_likely(self.framer.raw(frame), self.delimiter) {
+            "a separator of thousands in a number without quotes is likely, the publisher must quote the number"
+        } else {
+            "a delimiter inside a field without quotes is likely, the publisher must quote the field"
+        };
+        let detail = format!("found {fields} fields, the header has {columns}: {hint}");
+        Fault { reason: Reason::WrongColumnCount, place: None, detail }
+    }
+
+    fn text_behind_quote(&self, place: usize) -> Fault {
+        let detail = format!(
+            "in {} text follows the closing quote: a quote inside a quoted field must be doubled",
+            name(&self.header, place)
+        );
+        Fault { reason: Reason::UnclosedQuote, place: Some(place), detail }
+    }
+
+    fn unclosed(&self, frame: &Frame, unclosed: Unclosed) -> Fault {
+        let what = match unclosed {
+            Unclosed::FileEnds => "does not close before the file ends".to_owned(),
+            Unclosed::TooManyLines if self.row_lines_max == 1 => "does not close on the line".to_owned(),
+            Unclosed::TooManyLines => format!("does not close within {} lines", self.row_lines_max),
+            Unclosed::TooManyBytes => format!("does not close within {ROW_BYTES_MAX} bytes"),
+            Unclosed::TextFollows => "closes on a later line with text behind it".to_owned(),
+            Unclosed::WrongColumnCount { fields } => format!(
+                "closes on a later line and makes a row of {fields} fields, the header has {}",
+                self.header.names.len()
+            ),
+        };
+        let detail = format!(
+            "a quote opens on line {} and {what}: close it, double it if it belongs to the text, or set \
+             quote = \"\" if the file does not quote; reading goes on at the next line",
+            frame.line
+        );
+        Fault { reason: Reason::UnclosedQuote, place: None, detail }
+    }
+
+    fn nul(&self, frame: &Frame, at: usize) -> Fault {
+        let place = self.place_of(frame, 0);
+        let detail = format!(
+            "a NUL byte in {} at byte {} of the file: the file is damaged or was not exported as text, export it \
+             again",
+            name(&self.header, place),
+            frame.byte_start + at as u64
+        );
+        Fault { reason: Reason::NulByte, place: Some(place), detail }
+    }
+
+    fn invalid_encoding(&self, frame: &Frame, place: usize) -> Fault {
+        let at = first_invalid(self.framer.raw(frame), self.encoding);
+        let detail = format!(
+            "{} is not valid {} at byte {} of the file: {}",
+            name(&self.header, place),
+            self.encoding.name(),
+            frame.byte_start + at as u64,
+            encoding_mend(self.encoding)
+        );
+        Fault { reason: Reason::InvalidEncoding, place: Some(place), detail }
+    }
+
+    /// The place of the column in which a byte first occurs.
+    fn place_of(&self, frame: &Frame, byte: u8) -> usize {
+        let fields = self.framer.fields(frame);
+        memchr(byte, fields.text).map_or(0, |at| fields.at(at))
+    }
+}
+
+fn read_header<R: Read>(framer: &mut Framer<R>, encoding: Encoding) -> Result<Header, HeaderError> {
+    let frame = framer.next_frame().map_err(HeaderError::Read)?.ok_or(HeaderError::Empty)?;
+    let line = frame.line;
+    header::check_length(line, frame.byte_length)?;
+    match frame.shape {
+        Shape::Plain { fields } | Shape::Quoted { fields, .. } if fields > COLUMNS_MAX => {
+            return Err(HeaderError::TooManyColumns { line, found: fields });
+        }
+        Shape::Unclosed(_) => return Err(HeaderError::UnclosedQuote { line }),
+        // Longer than any header, so refused above.
+        Shape::TooLong | Shape::Plain { .. } | Shape::Quoted { .. } => {}
+    }
+    if memchr(0, framer.raw(&frame)).is_some() {
+        return Err(HeaderError::Nul { line });
+    }
+    let fields = framer.fields(&frame);
+    let mut decoded = Decoded::default();
+    let text = decode(fields, encoding, &mut decoded).map_err(|_| HeaderError::Encoding {
+        line,
+        byte: frame.byte_start + first_invalid(framer.raw(&frame), encoding) as u64,
+        encoding: encoding.name(),
+        mend: encoding_mend(encoding),
+    })?;
+    let names = (0..fields.ends.len()).map(|place| text.get(place).to_owned()).collect();
+    let header = Header { names, line, byte_start: frame.byte_start, byte_length: frame.byte_length };
+    framer.advance(&frame);
+    Ok(header)
+}
+
+fn too_long(frame: &Frame) -> Fault {
+    let detail = format!(
+        "a line of {} bytes, the most is {ROW_BYTES_MAX}: the file has lost its line ends here or is damaged, \
+         export it again",
+        frame.byte_length
+    );
+    Fault { reason: Reason::RowTooLong, place: None, detail }
+}
+
+fn encoding_mend(encoding: Encoding) -> &'static str {
+    match encoding {
+        Encoding::Utf8 => {
+            "set encoding = \"windows-1252\" if the file is in that, or export it again as UTF-8"
+        }
+        Encoding::Windows1252 => {
+            "the byte stands for no character there, set encoding = \"utf-8\" or export it again"
+        }
+    }
+}
+
+/// The first byte of a row that is not valid in its encoding.
+fn first_invalid(raw: &[u8], encoding: Encoding) -> usize {
+    match encoding {
+        Encoding::Utf8 => std::str::from_utf8(raw).map_or_else(|error| error.valid_up_to(), str::len),
+        Encoding::Windows1252 => raw.iter().take_while(|byte| windows_1252(**byte).is_some()).count(),
+    }
+}
+
+/// Whether a row cut at its commas has one to three digits with three digits behind them.
+fn thousands_likely(raw: &[u8], delimiter: u8) -> bool {
+    if delimiter != b',' {
+        return false;
+    }
+    let digits = |field: &[u8]| field.trim_ascii().iter().all(u8::is_ascii_digit);
+    let mut before: &[u8] = b"";
+    for field in raw.split(|byte| *byte == delimiter) {
+        let leading = matches!(before.trim_ascii(), [b'1'..=b'9'] | [b'1'..=b'9', _] | [b'1'..=b'9', _, _]);
+        if leading && digits(before) && field.len() == 3 && digits(field) {
+            return true;
+        }
+        before = field;
+    }
+    false
+}
