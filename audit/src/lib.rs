@@ -5,6 +5,10 @@
 //! Times, standards and policies are arguments.
 
 pub mod area;
+pub mod document;
+pub mod house;
+pub mod judge;
 pub mod length;
 pub mod money;
 pub mod record;
+pub mod standard;

@@ -8,7 +8,8 @@ use crate::limits::VALUE_CHARS_SHOWN;
 use crossfoot_audit::area::Area;
 use crossfoot_audit::money::Money;
 use crossfoot_audit::record::figure::{
-    AreaUnit, FigureError, FigureRule, parse_area, parse_decimal_text, parse_money, parse_whole,
+    AREA_ABSURD_SQFT, AreaUnit, FigureError, FigureRule, parse_area, parse_decimal_text, parse_money,
+    parse_whole,
 };
 use crossfoot_audit::record::parcel_key::KeyNormaliser;
 use xxhash_rust::xxh3::xxh3_64;
@@ -21,6 +22,8 @@ const YEAR_MAX: i64 = 9_999;
 struct FigureColumn {
     place: usize,
     rule: FigureRule,
+    /// The null words that look like figures, trimmed.
+    null_figures: Vec<String>,
     optional: bool,
 }
 
@@ -72,6 +75,20 @@ struct FigureFault {
     error: Option<FigureError>,
 }
 
+/// Buffers that are used again for every row.
+#[derive(Debug, Default)]
+pub(crate) struct Scratch {
+    text: String,
+    bytes: Vec<u8>,
+}
+
+impl Scratch {
+    /// Bytes that the buffers hold.
+    pub(crate) fn capacity(&self) -> usize {
+        self.text.capacity() + self.bytes.capacity()
+    }
+}
+
 /// Where a row stands.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Position {
@@ -85,7 +102,10 @@ impl Mapping {
         let place = |column: &str| header.place(column, layout.file.delimiter);
         let places = |columns: &[String]| columns.iter().map(|column| place(column)).collect();
         let figure = |column: &str, rule: FigureRule, optional: bool| {
-            Ok::<_, HeaderError>(FigureColumn { place: place(column)?, rule, optional })
+            let like_figures =
+                rule.null.iter().map(|word| word.trim()).filter(|word| short_whole(word).is_some());
+            let null_figures = like_figures.map(str::to_owned).collect();
+            Ok::<_, HeaderError>(FigureColumn { place: place(column)?, rule, null_figures, optional })
         };
         let area = layout.area.as_ref().map(|area| {
             Ok(AreaColumn {
@@ -137,7 +157,7 @@ impl Mapping {
         row: &TextFields<'_>,
         position: Position,
         header: &Header,
-        scratch: &mut Vec<u8>,
+        scratch: &mut Scratch,
     ) -> Result<Entry, Fault> {
         let class = self.class.map(|place| row.get(place)).unwrap_or_default();
         let vacant = self.vacant.iter().any(|vacant| vacant == class);
@@ -160,22 +180,25 @@ impl Mapping {
         if let Some(fault) = worst {
             return Err(in_words(fault, row, header));
         }
-        let (parcel_raw, parcel_key) = self.parcel(row, header)?;
+        let (parcel_raw, parcel_key) = self.parcel(row, header, scratch)?;
         let mut entry = Entry {
             line: position.line,
             byte_start: position.byte_start,
             byte_length: position.byte_length,
             parcel_raw,
             parcel_key,
-            situs: joined(self.situs.iter().map(|place| row.get(*place)).filter(|part| !part.is_empty())),
+            situs: joined(
+                self.situs.iter().map(|place| row.get(*place)).filter(|part| !part.is_empty()),
+                &mut scratch.text,
+            ),
             area,
             value,
             year_built,
             class: class.to_owned(),
-            rest: json_array(self.kept.iter().map(|kept| row.get(kept.figure.place))),
+            rest: json_array(self.kept.iter().map(|kept| row.get(kept.figure.place)), &mut scratch.text),
             content_hash: 0,
         };
-        entry.content_hash = content_hash(&entry, scratch);
+        entry.content_hash = content_hash(&entry, &mut scratch.bytes);
         Ok(entry)
     }
 
@@ -188,7 +211,13 @@ impl Mapping {
         worst: &mut Option<FigureFault>,
     ) -> Result<Option<Area>, Fault> {
         let place = column.figure.place;
-        match parse_area(row.get(place), column.unit, &column.figure.rule) {
+        let text = row.get(place);
+        let whole = column.figure.short_whole(text).filter(|whole| *whole <= AREA_ABSURD_SQFT);
+        let area = match whole.filter(|_| column.unit == AreaUnit::SquareFeet) {
+            Some(whole) => Ok(Area::from_whole_square_feet(whole)),
+            None => parse_area(text, column.unit, &column.figure.rule),
+        };
+        match area {
             Ok(None) if column.blank == Absent::Reject && !vacant => {
                 let fault = FigureFault { rank: 0, reason: Reason::BlankArea, place, error: None };
                 Err(in_words(fault, row, header))
@@ -212,7 +241,12 @@ impl Mapping {
         }
     }
 
-    fn parcel(&self, row: &TextFields<'_>, header: &Header) -> Result<(String, String), Fault> {
+    fn parcel(
+        &self,
+        row: &TextFields<'_>,
+        header: &Header,
+        scratch: &mut Scratch,
+    ) -> Result<(String, String), Fault> {
         let fault = |reason, detail| Fault { reason, place: self.parcel.first().copied(), detail };
         let key = match self.parcel.as_slice() {
             [only] => self.normaliser.normalise(&[row.get(*only)]),
@@ -221,7 +255,7 @@ impl Mapping {
                 self.normaliser.normalise(&parts)
             }
         };
-        let raw = joined(self.parcel.iter().map(|place| row.get(*place)));
+        let raw = joined(self.parcel.iter().map(|place| row.get(*place)), &mut scratch.text);
         match key {
             Ok(Some(key)) => Ok((raw, key.as_str().to_owned())),
             Ok(None) => {
@@ -240,6 +274,12 @@ impl Mapping {
 }
 
 impl FigureColumn {
+    /// The figure of a text that is nothing but a few digits, as nearly all are; the reading of all others is
+    /// left to the rule of the source, which would say the same of these.
+    fn short_whole(&self, text: &str) -> Option<i64> {
+        short_whole(text).filter(|_| !self.null_figures.iter().any(|word| word == text))
+    }
+
     fn note(&self, worst: &mut Option<FigureFault>, error: FigureError) {
         if self.optional {
             return;
@@ -256,6 +296,9 @@ impl FigureColumn {
 impl KeptColumn {
     fn check(&self, row: &TextFields<'_>, worst: &mut Option<FigureFault>) {
         let (text, rule) = (row.get(self.figure.place), &self.figure.rule);
+        if self.kind != KeepKind::Area && self.figure.short_whole(text).is_some() {
+            return;
+        }
         let fault = match self.kind {
             KeepKind::Text => None,
             KeepKind::Whole => parse_whole(text, rule).err(),
@@ -270,14 +313,23 @@ impl KeptColumn {
 }
 
 fn money(column: &FigureColumn, row: &TextFields<'_>, worst: &mut Option<FigureFault>) -> Option<Money> {
-    parse_money(row.get(column.place), &column.rule).unwrap_or_else(|error| {
+    let text = row.get(column.place);
+    if let Some(whole) = column.short_whole(text) {
+        return Some(Money::from_cents(whole * 100));
+    }
+    parse_money(text, &column.rule).unwrap_or_else(|error| {
         column.note(worst, error);
         None
     })
 }
 
 fn year(column: &FigureColumn, row: &TextFields<'_>, worst: &mut Option<FigureFault>) -> Option<i32> {
-    let year = parse_whole(row.get(column.place), &column.rule).and_then(|year| match year {
+    let text = row.get(column.place);
+    let year = match column.short_whole(text) {
+        Some(whole) => Ok(Some(whole)),
+        None => parse_whole(text, &column.rule),
+    };
+    let year = year.and_then(|year| match year {
         Some(year) if year > YEAR_MAX => Err(FigureError::Absurd),
         Some(_) | None => Ok(year),
     });
@@ -334,35 +386,51 @@ pub(crate) fn shown(text: &str) -> String {
     }
 }
 
-fn joined<'a>(parts: impl Iterator<Item = &'a str> + Clone) -> String {
-    let mut whole = String::with_capacity(parts.clone().map(|part| part.len() + 1).sum());
+/// The number of a text of one to nine digits.
+fn short_whole(text: &str) -> Option<i64> {
+    let digits = text.as_bytes();
+    if digits.is_empty() || digits.len() > 9 {
+        return None;
+    }
+    let mut whole = 0;
+    for digit in digits {
+        if !digit.is_ascii_digit() {
+            return None;
+        }
+        whole = whole * 10 + i64::from(digit - b'0');
+    }
+    Some(whole)
+}
+
+fn joined<'a>(parts: impl Iterator<Item = &'a str>, scratch: &mut String) -> String {
+    scratch.clear();
     for (at, part) in parts.enumerate() {
         if at > 0 {
-            whole.push(' ');
+            scratch.push(' ');
         }
-        whole.push_str(part);
+        scratch.push_str(part);
     }
-    whole
+    scratch.as_str().to_owned()
 }
 
 /// The texts as a JSON array. Few need escaping, and those that do are left to `serde_json`.
-fn json_array<'a>(texts: impl Iterator<Item = &'a str> + Clone) -> String {
-    let mut json = String::with_capacity(2 + texts.clone().map(|text| text.len() + 3).sum::<usize>());
-    json.push('[');
+fn json_array<'a>(texts: impl Iterator<Item = &'a str>, scratch: &mut String) -> String {
+    scratch.clear();
+    scratch.push('[');
     for (at, text) in texts.enumerate() {
         if at > 0 {
-            json.push(',');
+            scratch.push(',');
         }
-        if text.bytes().all(|byte| byte >= b' ' && byte != b'"' && byte != b'\\') {
-            json.push('"');
-            json.push_str(text);
-            json.push('"');
+        if text.bytes().any(|byte| byte < b' ' || byte == b'"' || byte == b'\\') {
+            scratch.push_str(&serde_json::Value::from(text).to_string());
         } else {
-            json.push_str(&serde_json::Value::from(text).to_string());
+            scratch.push('"');
+            scratch.push_str(text);
+            scratch.push('"');
         }
     }
-    json.push(']');
-    json
+    scratch.push(']');
+    scratch.as_str().to_owned()
 }
 
 /// xxh3-64 over the mapped values of an entry, each with its length or a mark that it is missing, so that no two

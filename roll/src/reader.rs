@@ -6,7 +6,7 @@ use crate::framing::{Dialect, Frame, Framer, Shape, Unclosed};
 use crate::header::{self, Header, HeaderError};
 use crate::layout::{Encoding, Layout};
 use crate::limits::{BATCH_BYTES_MAX, COLUMNS_MAX, REJECT_BYTES_KEPT, ROW_BYTES_MAX};
-use crate::mapping::{Fault, Mapping, Position, name};
+use crate::mapping::{Fault, Mapping, Position, Scratch, name};
 use memchr::memchr;
 use std::collections::BTreeMap;
 use std::io::{self, Read};
@@ -76,7 +76,7 @@ pub struct RollReader<R> {
     delimiter: u8,
     row_lines_max: u32,
     decoded: Decoded,
-    scratch: Vec<u8>,
+    scratch: Scratch,
     entries: u64,
     rejects: BTreeMap<Reason, u64>,
 }
@@ -104,7 +104,7 @@ impl<R: Read> RollReader<R> {
             delimiter: layout.file.delimiter,
             row_lines_max: layout.file.row_lines_max,
             decoded: Decoded::default(),
-            scratch: Vec::new(),
+            scratch: Scratch::default(),
             entries: 0,
             rejects: BTreeMap::new(),
         })

@@ -1,1 +1,140 @@
-//! crate
+//! The only place with SQL: SQLite and PostgreSQL behind one type, [`Store`].
+//!
+//! Facts are appended and never updated, derivations can be computed again, decisions belong to people. Every
+//! method on an office's data takes the office first.
+
+mod database;
+mod error;
+pub mod job;
+pub mod load;
+pub mod measurement;
+pub mod object;
+pub mod office;
+pub mod policy;
+pub mod queue;
+pub mod record;
+pub mod run;
+pub mod source;
+
+use std::collections::HashMap;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+use database::Database;
+pub use error::StoreError;
+use tokio::sync::Mutex;
+
+/// Where a store keeps its data.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct StoreSettings {
+    /// `postgres://…`, or empty for the embedded database in the data folder.
+    pub database_url: String,
+    /// Folder of the embedded database, of the sources' files and of the kept originals.
+    pub data: PathBuf,
+}
+
+/// The store of one installation.
+#[derive(Debug, Clone)]
+pub struct Store {
+    main: Database,
+    data: PathBuf,
+    objects: Arc<dyn object_store::ObjectStore>,
+    sources: Arc<Mutex<HashMap<String, Database>>>,
+}
+
+/// Which database a store is on.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Backend {
+    /// The embedded one.
+    Sqlite,
+    /// A server.
+    Postgres,
+}
+
+static SQLITE: sqlx::migrate::Migrator = sqlx::migrate!("../migrations/sqlite");
+static POSTGRES: sqlx::migrate::Migrator = sqlx::migrate!("../migrations/postgres");
+
+impl Store {
+    /// Opens the store, creating what is missing and bringing the database to this version.
+    ///
+    /// # Errors
+    /// [`StoreError`] when the folder or the database cannot be opened.
+    pub async fn open(settings: &StoreSettings) -> Result<Store, StoreError> {
+        let objects_folder = settings.data.join("objects");
+        for folder in [settings.data.clone(), settings.data.join("sources"), objects_folder.clone()] {
+            std::fs::create_dir_all(&folder)
+                .map_err(|cause| StoreError::File { path: folder.display().to_string(), cause })?;
+        }
+        let main = open_main(settings).await?;
+        let objects = object_store::local::LocalFileSystem::new_with_prefix(&objects_folder)
+            .map_err(|cause| StoreError::Object { key: objects_folder.display().to_string(), cause })?;
+        Ok(Store {
+            main,
+            data: settings.data.clone(),
+            objects: Arc::new(objects),
+            sources: Arc::new(Mutex::new(HashMap::new())),
+        })
+    }
+
+    /// Which database this store is on.
+    #[must_use]
+    pub fn backend(&self) -> Backend {
+        match self.main {
+            Database::Sqlite { .. } => Backend::Sqlite,
+            Database::Postgres(_) => Backend::Postgres,
+        }
+    }
+
+    /// Closes all connections; the embedded database is then one file again.
+    pub async fn close(self) {
+        for database in self.sources.lock().await.values() {
+            database.close().await;
+        }
+        self.main.close().await;
+    }
+
+    /// The database that holds the records of a source: its own file, or the server.
+    async fn records(&self, container: &str) -> Result<Database, StoreError> {
+        match &self.main {
+            Database::Postgres(_) => Ok(self.main.clone()),
+            Database::Sqlite { .. } => {
+                let mut open = self.sources.lock().await;
+                if let Some(database) = open.get(container) {
+                    return Ok(database.clone());
+                }
+                let database = Database::open_file(&self.source_file(container), true).await?;
+                open.insert(container.to_owned(), database.clone());
+                Ok(database)
+            }
+        }
+    }
+
+    fn source_file(&self, container: &str) -> PathBuf {
+        self.data.join("sources").join(container)
+    }
+}
+
+async fn open_main(settings: &StoreSettings) -> Result<Database, StoreError> {
+    let url = settings.database_url.as_str();
+    let main = match url {
+        "" => Database::open_file(&settings.data.join("crossfoot.db"), true).await?,
+        _ if url.starts_with("postgres://") || url.starts_with("postgresql://") => {
+            Database::connect(url).await?
+        }
+        _ => match url.strip_prefix("sqlite:") {
+            Some(path) => Database::open_file(Path::new(path.trim_start_matches("//")), true).await?,
+            None => {
+                return Err(StoreError::Settings(
+                    "the database is neither postgres://… nor sqlite:PATH: correct the setting, or leave it empty for \
+                     the embedded database"
+                        .to_owned(),
+                ));
+            }
+        },
+    };
+    match &main {
+        Database::Sqlite { writer, .. } => SQLITE.run(writer).await.map_err(StoreError::Migration)?,
+        Database::Postgres(pool) => POSTGRES.run(pool).await.map_err(StoreError::Migration)?,
+    }
+    Ok(main)
+}

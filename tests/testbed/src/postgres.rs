@@ -163,6 +163,11 @@ impl Programs {
         let mut folders: Vec<PathBuf> = env::var_os("PG_BIN").map(PathBuf::from).into_iter().collect();
         folders.extend(env::split_paths(&env::var_os("PATH").unwrap_or_default()));
         folders.extend(debian_folders(Path::new("/usr/lib/postgresql")));
+        Self::among(&folders)
+    }
+
+    /// The first installation that is whole.
+    fn among(folders: &[PathBuf]) -> Result<Self, String> {
         folders.iter().find_map(|folder| Self::in_folder(folder)).ok_or_else(|| {
             "no PostgreSQL server here: the tests start their own and need its programs (initdb, postgres, \
              psql). On Debian or Ubuntu run `apt-get install postgresql`; elsewhere name their folder in \
@@ -362,6 +367,14 @@ mod tests {
         }
         let expected = ["17/bin", "15/bin", "9/bin"].map(|v| root.path().join(v));
         assert_eq!(debian_folders(root.path()), expected);
+    }
+
+    #[test]
+    fn without_a_whole_installation_the_message_says_what_to_install() {
+        let folder = tempfile::tempdir().unwrap();
+        fs::write(folder.path().join("initdb"), "").unwrap();
+        let message = Programs::among(&[folder.path().to_owned()]).unwrap_err();
+        assert!(message.contains("apt-get install postgresql"), "{message}");
     }
 
     #[test]

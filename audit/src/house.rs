@@ -1,0 +1,189 @@
+//! A measured house: buildings, their levels, and the parts of each level with area and uncertainty.
+
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+use crate::area::Area;
+
+/// A house as measured, free of who measured it and when.
+#[derive(Debug, Clone, PartialEq)]
+pub struct House {
+    /// The structures of the property; the main house first by custom.
+    pub buildings: Vec<Building>,
+    /// Relative standard deviation of the scale error that all parts share (a stretched tape, a laser set wrong).
+    /// None stated is zero: a standard deviation stated with a part is taken as complete.
+    pub common_relative_sd: Option<f64>,
+}
+
+/// A structure of the property with its own levels.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Building {
+    /// What the office calls it.
+    pub name: String,
+    /// What it is.
+    pub kind: BuildingKind,
+    /// Its storeys.
+    pub levels: Vec<Level>,
+}
+
+/// A storey of a building.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Level {
+    /// 1 is the first level above grade, 0 and below are under it, by custom.
+    pub number: i32,
+    /// Below as soon as any part of the level is below grade (ANSI Z765).
+    pub grade: Grade,
+    /// The regions of the level.
+    pub parts: Vec<Part>,
+}
+
+/// A region of a level.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Part {
+    /// What the region is used as.
+    pub part_use: PartUse,
+    /// Its measured area.
+    pub area: Area,
+    /// Standard deviation of the area in square feet, where the measurer states one.
+    pub sd_sqft: Option<f64>,
+    /// Whether walls, floor and ceiling are finished.
+    pub finish: Finish,
+    /// How it is heated, where known.
+    pub heat: Option<Heat>,
+    /// How it is reached.
+    pub access: Access,
+    /// How far it is walled in, for porches and the like.
+    pub enclosure: Option<Enclosure>,
+    /// How it is joined to the house.
+    pub attachment: Option<Attachment>,
+    /// The year it was built, where it is younger than the house and known.
+    pub built: Option<i32>,
+    /// How the area is known.
+    pub how_known: HowKnown,
+}
+
+/// The kind of a building.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum BuildingKind {
+    /// The dwelling itself.
+    Main,
+    /// A detached garage.
+    Garage,
+    /// A detached dwelling of its own.
+    GuestHouse,
+    /// Anything else under a roof.
+    Outbuilding,
+}
+
+/// Whether a level lies above or below grade.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum Grade {
+    /// Entirely above grade.
+    Above,
+    /// Wholly or partly below grade.
+    Below,
+}
+
+/// What a part is used as.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum PartUse {
+    /// Rooms to live in.
+    Living,
+    /// A room for recreation.
+    Recreation,
+    /// Treads and landings, on the level from which they descend.
+    Stair,
+    /// Open to the level below: no floor.
+    Opening,
+    /// A garage, however finished.
+    Garage,
+    /// A porch.
+    Porch,
+    /// A deck, terrace or balcony.
+    Deck,
+    /// A covered walk between buildings.
+    CoveredWalk,
+    /// A room for storage, mechanicals or nothing in particular.
+    Storage,
+}
+
+/// How far a part is finished.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum Finish {
+    /// Finished like the rest of the house.
+    Finished,
+    /// Finished, but below the quality of the rest of the house.
+    LowQuality,
+    /// Not finished.
+    Unfinished,
+}
+
+/// How a part is heated.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum Heat {
+    /// Not heated.
+    None,
+    /// By something that can be carried away.
+    Portable,
+    /// By a fixed heater of its own.
+    FixedLocal,
+    /// By the house's system.
+    MainSystem,
+}
+
+/// How a part is reached.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum Access {
+    /// Through finished area of the house.
+    Inside,
+    /// Only through unfinished area.
+    ThroughUnfinished,
+    /// Only from outside.
+    Outside,
+}
+
+/// How far a part is walled in.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum Enclosure {
+    /// Open.
+    Open,
+    /// Screened.
+    Screened,
+    /// Walled or glazed.
+    Enclosed,
+}
+
+/// How a part is joined to the house.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum Attachment {
+    /// By a wall in common.
+    SharedWall,
+    /// By a covered walk.
+    CoveredWalk,
+    /// Not at all.
+    Detached,
+}
+
+/// How an area is known.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum HowKnown {
+    /// Measured on the spot.
+    Measured,
+    /// Computed from other measured figures.
+    Derived,
+    /// Taken from plans.
+    Plans,
+    /// Estimated.
+    Estimated,
+    /// There was no access.
+    NoAccess,
+}

@@ -1,0 +1,309 @@
+//! One database behind one type: SQLite or PostgreSQL, with the same statements wherever the dialects agree.
+//!
+//! Statements use `$1`, `$2` … and the function `now_us()`, which PostgreSQL has by migration and SQLite by
+//! replacement. Everything bound or read is one of [`Value`]'s four types, which both databases hold alike.
+
+use std::path::Path;
+use std::time::Duration;
+
+use sqlx::postgres::{PgPool, PgPoolOptions, PgRow};
+use sqlx::sqlite::{
+    SqliteConnectOptions, SqliteJournalMode, SqlitePool, SqlitePoolOptions, SqliteRow, SqliteSynchronous,
+};
+use sqlx::{AssertSqlSafe, Postgres, Row as _, Sqlite};
+
+use crate::error::StoreError;
+
+/// A value to bind; the type is stated even when there is no value, since PostgreSQL asks for it.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) enum Value {
+    Int(Option<i64>),
+    Real(Option<f64>),
+    Text(Option<String>),
+    Bytes(Option<Vec<u8>>),
+}
+
+macro_rules! value_from {
+    ($($from:ty => $variant:ident($convert:expr)),* $(,)?) => { $(
+        impl From<$from> for Value {
+            fn from(value: $from) -> Value { Value::$variant(Some($convert(value))) }
+        }
+        impl From<Option<$from>> for Value {
+            fn from(value: Option<$from>) -> Value { Value::$variant(value.map($convert)) }
+        }
+    )* };
+}
+value_from! {
+    i64 => Int(|v| v),
+    i32 => Int(i64::from),
+    f64 => Real(|v| v),
+    String => Text(|v| v),
+    &str => Text(str::to_owned),
+    &String => Text(String::clone),
+    Vec<u8> => Bytes(|v| v),
+}
+
+/// The values of a statement, in order.
+macro_rules! values {
+    ($($value:expr),* $(,)?) => { vec![$($crate::database::Value::from($value)),*] };
+}
+pub(crate) use values;
+
+/// A row of an answer.
+pub(crate) enum Row {
+    Sqlite(SqliteRow),
+    Postgres(PgRow),
+}
+
+/// What a column can be read as.
+pub(crate) trait Cell:
+    for<'r> sqlx::Decode<'r, Sqlite>
+    + sqlx::Type<Sqlite>
+    + for<'r> sqlx::Decode<'r, Postgres>
+    + sqlx::Type<Postgres>
+{
+}
+impl<T> Cell for T where
+    T: for<'r> sqlx::Decode<'r, Sqlite>
+        + sqlx::Type<Sqlite>
+        + for<'r> sqlx::Decode<'r, Postgres>
+        + sqlx::Type<Postgres>
+{
+}
+
+impl Row {
+    /// The column at a position, from 0.
+    pub(crate) fn get<T: Cell>(&self, at: usize) -> Result<T, StoreError> {
+        Ok(match self {
+            Row::Sqlite(row) => row.try_get(at)?,
+            Row::Postgres(row) => row.try_get(at)?,
+        })
+    }
+}
+
+/// A database: a file with one writer and several readers, or a server.
+#[derive(Debug, Clone)]
+pub(crate) enum Database {
+    Sqlite { writer: SqlitePool, reader: SqlitePool },
+    Postgres(PgPool),
+}
+
+/// A transaction that may write.
+pub(crate) enum Tx {
+    Sqlite(sqlx::Transaction<'static, Sqlite>),
+    Postgres(sqlx::Transaction<'static, Postgres>),
+}
+
+/// How rows are locked.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Lock {
+    /// Nobody else locks or changes them.
+    Alone,
+    /// Others may lock them too, nobody changes them.
+    Shared,
+}
+
+/// Connections that read a file at the same time.
+const READERS: u32 = 4;
+/// Connections to a server from one process.
+const SERVER_CONNECTIONS: u32 = 8;
+/// How long a writer waits for another one.
+const BUSY_SECONDS: u64 = 10;
+/// SQLite binds at most 32,766 values a statement, PostgreSQL 65,535.
+const VALUES_MAX: usize = 30_000;
+/// Rows of one multi-row statement; more gains nothing (measured).
+const ROWS_A_STATEMENT: usize = 200;
+
+impl Database {
+    /// Opens, or creates, a file. An acknowledged commit survives a power loss where `durable`.
+    pub(crate) async fn open_file(path: &Path, durable: bool) -> Result<Database, StoreError> {
+        let options = SqliteConnectOptions::new()
+            .filename(path)
+            .create_if_missing(true)
+            .journal_mode(SqliteJournalMode::Wal)
+            .synchronous(if durable { SqliteSynchronous::Full } else { SqliteSynchronous::Normal })
+            .busy_timeout(Duration::from_secs(BUSY_SECONDS))
+            .foreign_keys(true)
+            .pragma("cache_size", "-16384")
+            .pragma("journal_size_limit", "67108864");
+        let writer = SqlitePoolOptions::new().max_connections(1).connect_with(options.clone()).await?;
+        let reader = SqlitePoolOptions::new()
+            .max_connections(READERS)
+            .connect_lazy_with(options.read_only(true).create_if_missing(false));
+        Ok(Database::Sqlite { writer, reader })
+    }
+
+    /// Connects to a server.
+    pub(crate) async fn connect(url: &str) -> Result<Database, StoreError> {
+        let pool = PgPoolOptions::new()
+            .max_connections(SERVER_CONNECTIONS)
+            .acquire_timeout(Duration::from_secs(BUSY_SECONDS))
+            .connect(url)
+            .await?;
+        Ok(Database::Postgres(pool))
+    }
+
+    /// Begins a transaction that writes. SQLite takes the write lock at once: a transaction that has read and then
+    /// wants to write after somebody else wrote would fail whatever the busy timeout.
+    pub(crate) async fn begin(&self) -> Result<Tx, StoreError> {
+        Ok(match self {
+            Database::Sqlite { writer, .. } => Tx::Sqlite(writer.begin_with("BEGIN IMMEDIATE").await?),
+            Database::Postgres(pool) => Tx::Postgres(pool.begin().await?),
+        })
+    }
+
+    /// Reads rows outside a transaction.
+    pub(crate) async fn fetch(&self, sql: &str, values: Vec<Value>) -> Result<Vec<Row>, StoreError> {
+        Ok(match self {
+            Database::Sqlite { reader, .. } => {
+                let rows = bind_sqlite(sql, values).fetch_all(reader).await?;
+                rows.into_iter().map(Row::Sqlite).collect()
+            }
+            Database::Postgres(pool) => {
+                let rows = bind_postgres(sql, values).fetch_all(pool).await?;
+                rows.into_iter().map(Row::Postgres).collect()
+            }
+        })
+    }
+
+    /// Reads at most one row.
+    pub(crate) async fn fetch_one(&self, sql: &str, values: Vec<Value>) -> Result<Option<Row>, StoreError> {
+        Ok(self.fetch(sql, values).await?.into_iter().next())
+    }
+
+    /// Closes all connections.
+    pub(crate) async fn close(&self) {
+        match self {
+            Database::Sqlite { writer, reader } => {
+                reader.close().await;
+                writer.close().await;
+            }
+            Database::Postgres(pool) => pool.close().await,
+        }
+    }
+}
+
+impl Tx {
+    /// Runs a statement; gives the number of rows that it changed.
+    pub(crate) async fn execute(&mut self, sql: &str, values: Vec<Value>) -> Result<u64, StoreError> {
+        Ok(match self {
+            Tx::Sqlite(tx) => bind_sqlite(sql, values).execute(&mut **tx).await?.rows_affected(),
+            Tx::Postgres(tx) => bind_postgres(sql, values).execute(&mut **tx).await?.rows_affected(),
+        })
+    }
+
+    /// Reads rows within the transaction.
+    pub(crate) async fn fetch(&mut self, sql: &str, values: Vec<Value>) -> Result<Vec<Row>, StoreError> {
+        Ok(match self {
+            Tx::Sqlite(tx) => {
+                bind_sqlite(sql, values).fetch_all(&mut **tx).await?.into_iter().map(Row::Sqlite).collect()
+            }
+            Tx::Postgres(tx) => bind_postgres(sql, values)
+                .fetch_all(&mut **tx)
+                .await?
+                .into_iter()
+                .map(Row::Postgres)
+                .collect(),
+        })
+    }
+
+    /// Reads at most one row within the transaction.
+    pub(crate) async fn fetch_one(
+        &mut self,
+        sql: &str,
+        values: Vec<Value>,
+    ) -> Result<Option<Row>, StoreError> {
+        Ok(self.fetch(sql, values).await?.into_iter().next())
+    }
+
+    /// Inserts many rows by multi-row statements: `INSERT INTO {into} VALUES (…), (…) {suffix}`, where `into` names
+    /// the table with its columns. All rows have as many values as the first.
+    pub(crate) async fn insert_many(
+        &mut self,
+        into: &str,
+        rows: Vec<Vec<Value>>,
+        suffix: &str,
+    ) -> Result<u64, StoreError> {
+        let Some(width) = rows.first().map(Vec::len) else { return Ok(0) };
+        let at_once = (VALUES_MAX / width.max(1)).clamp(1, ROWS_A_STATEMENT);
+        let mut changed = 0;
+        let mut rows = rows.into_iter().peekable();
+        while rows.peek().is_some() {
+            let chunk: Vec<Vec<Value>> = rows.by_ref().take(at_once).collect();
+            let sql = format!("INSERT INTO {into} VALUES {} {suffix}", placeholders(chunk.len(), width));
+            changed += self.execute(&sql, chunk.into_iter().flatten().collect()).await?;
+        }
+        Ok(changed)
+    }
+
+    /// Commits.
+    pub(crate) async fn commit(self) -> Result<(), StoreError> {
+        match self {
+            Tx::Sqlite(tx) => tx.commit().await?,
+            Tx::Postgres(tx) => tx.commit().await?,
+        }
+        Ok(())
+    }
+
+    /// Locks the rows that a statement selects until the transaction ends. SQLite has one writer: nothing to lock.
+    pub(crate) async fn lock(
+        &mut self,
+        lock: Lock,
+        select: &str,
+        values: Vec<Value>,
+    ) -> Result<(), StoreError> {
+        if let Tx::Postgres(_) = self {
+            let tail = match lock {
+                Lock::Alone => "FOR UPDATE",
+                Lock::Shared => "FOR SHARE",
+            };
+            self.fetch(&format!("{select} {tail}"), values).await?;
+        }
+        Ok(())
+    }
+}
+
+/// `($1, $2), ($3, $4)` for two rows of two values.
+pub(crate) fn placeholders(rows: usize, width: usize) -> String {
+    let mut text = String::with_capacity(rows * width * 5);
+    for row in 0..rows {
+        text.push_str(if row == 0 { "(" } else { ", (" });
+        for column in 0..width {
+            if column > 0 {
+                text.push_str(", ");
+            }
+            text.push('$');
+            text.push_str(&(row * width + column + 1).to_string());
+        }
+        text.push(')');
+    }
+    text
+}
+
+/// SQLite's clock, in microseconds; `unixepoch('subsec')` has milliseconds.
+const SQLITE_NOW: &str = "CAST(unixepoch('subsec') * 1000000 AS INTEGER)";
+
+fn bind_sqlite(
+    sql: &str,
+    values: Vec<Value>,
+) -> sqlx::query::Query<'static, Sqlite, sqlx::sqlite::SqliteArguments> {
+    let sql = if sql.contains("now_us()") { sql.replace("now_us()", SQLITE_NOW) } else { sql.to_owned() };
+    values.into_iter().fold(sqlx::query(AssertSqlSafe(sql)), |query, value| match value {
+        Value::Int(v) => query.bind(v),
+        Value::Real(v) => query.bind(v),
+        Value::Text(v) => query.bind(v),
+        Value::Bytes(v) => query.bind(v),
+    })
+}
+
+fn bind_postgres(
+    sql: &str,
+    values: Vec<Value>,
+) -> sqlx::query::Query<'static, Postgres, sqlx::postgres::PgArguments> {
+    values.into_iter().fold(sqlx::query(AssertSqlSafe(sql.to_owned())), |query, value| match value {
+        Value::Int(v) => query.bind(v),
+        Value::Real(v) => query.bind(v),
+        Value::Text(v) => query.bind(v),
+        Value::Bytes(v) => query.bind(v),
+    })
+}

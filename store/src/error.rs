@@ -1,0 +1,99 @@
+//! What can go wrong in the store, by what the caller can do about it. The only reader of database error codes.
+
+/// An error of the store.
+#[derive(Debug, thiserror::Error)]
+pub enum StoreError {
+    /// The database is busy or cannot be reached: try again later.
+    #[error("the database is busy or cannot be reached")]
+    Unavailable(#[source] sqlx::Error),
+    /// The lease of a job lapsed or was taken over: nothing was written, give the job up.
+    #[error("the lease of the job lapsed, nothing was written")]
+    LeaseLost,
+    /// Something asked for does not exist.
+    #[error("there is no {what} {id}")]
+    Missing {
+        /// The kind of thing.
+        what: &'static str,
+        /// Its name.
+        id: String,
+    },
+    /// The settings of the store cannot be used.
+    #[error("{0}")]
+    Settings(String),
+    /// A stored value cannot be read back: a fault of this program or of the file.
+    #[error("a stored {what} cannot be read: {why}")]
+    Damaged {
+        /// The kind of value.
+        what: &'static str,
+        /// Why.
+        why: String,
+    },
+    /// The database refused a statement: a fault of this program.
+    #[error("the database refused a statement")]
+    Database(#[source] sqlx::Error),
+    /// The database could not be brought to this version.
+    #[error("the database cannot be brought to the version of this program")]
+    Migration(#[source] sqlx::migrate::MigrateError),
+    /// The file of a source could not be written.
+    #[error("the file of the source cannot be written")]
+    SourceFile(#[source] rusqlite::Error),
+    /// A file of the data folder could not be read or written.
+    #[error("{path} cannot be read or written")]
+    File {
+        /// The path.
+        path: String,
+        /// Why.
+        #[source]
+        cause: std::io::Error,
+    },
+    /// An original could not be read from or written to the object store.
+    #[error("the kept original {key} cannot be read or written")]
+    Object {
+        /// Its key.
+        key: String,
+        /// Why.
+        #[source]
+        cause: object_store::Error,
+    },
+    /// A background task ended early.
+    #[error("a background task of the store ended early")]
+    Task(#[source] tokio::task::JoinError),
+}
+
+impl From<sqlx::Error> for StoreError {
+    fn from(error: sqlx::Error) -> StoreError {
+        if unavailable(&error) { StoreError::Unavailable(error) } else { StoreError::Database(error) }
+    }
+}
+
+impl StoreError {
+    /// Whether the same call may succeed later without anything being mended.
+    #[must_use]
+    pub fn passes(&self) -> bool {
+        matches!(self, StoreError::Unavailable(_))
+    }
+
+    /// Whether a unique key refused a row.
+    pub(crate) fn duplicate(&self) -> bool {
+        let StoreError::Database(sqlx::Error::Database(error)) = self else { return false };
+        error.kind() == sqlx::error::ErrorKind::UniqueViolation
+    }
+}
+
+/// SQLite: 5 busy, 6 locked, 517 busy snapshot. PostgreSQL: class 08 connection, 40 rollback, 53 resources,
+/// 55P03 lock not available, 57P shutdown.
+fn unavailable(error: &sqlx::Error) -> bool {
+    match error {
+        sqlx::Error::Io(_)
+        | sqlx::Error::PoolTimedOut
+        | sqlx::Error::PoolClosed
+        | sqlx::Error::WorkerCrashed => true,
+        sqlx::Error::Database(database) => database.code().is_some_and(|code| {
+            ["5", "6", "261", "517"].contains(&code.as_ref())
+                || ["08", "40", "53", "57P"].iter().any(|class| code.len() == 5 && code.starts_with(class))
+                || code == "55P03"
+        }),
+        #[expect(clippy::wildcard_enum_match_arm, reason = "a foreign enum that may grow")]
+        _ => false,
+    }
+}

@@ -1,0 +1,86 @@
+//! Rows of one edition with the same parcel number.
+//!
+//! Identical rows count once and are told. Of rows that differ the first stays and the others are quarantined, naming
+//! both lines; where they differ in the area, the record is marked and not judged.
+
+use crossfoot_roll::entry::Reason;
+
+/// A row as far as the comparison needs it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(super) struct Version {
+    pub(super) number: i64,
+    pub(super) content_hash: i64,
+    pub(super) area_um2: Option<i64>,
+    pub(super) parcel_raw: String,
+    pub(super) file: i64,
+    pub(super) line: i64,
+    pub(super) byte_start: i64,
+    pub(super) byte_length: i64,
+}
+
+/// What a later row with a known parcel number is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Repeat {
+    /// The same content.
+    Same,
+    /// Other content; `area` says whether the area differs.
+    Other { area: bool },
+}
+
+/// Compares a later row with the first.
+pub(super) fn repeat(first: &Version, later: &Version) -> Repeat {
+    if first.content_hash == later.content_hash && first.area_um2 == later.area_um2 {
+        Repeat::Same
+    } else {
+        Repeat::Other { area: first.area_um2 != later.area_um2 }
+    }
+}
+
+/// The sentence for a quarantined later row.
+pub(super) fn detail(first: &Version, later: &Version) -> String {
+    let place = if first.file == later.file {
+        format!("line {}", first.line)
+    } else {
+        format!("line {} of file {}", first.line, first.file + 1)
+    };
+    format!(
+        "parcel {} stands on {place} already, with other figures: this row on line {} is set aside; ask the publisher \
+         which is right, or map the column that tells the rows apart",
+        later.parcel_raw, later.line
+    )
+}
+
+/// The kind of the reject.
+pub(super) const REASON: Reason = Reason::DuplicateParcel;
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn version(hash: i64, area: Option<i64>) -> Version {
+        Version {
+            number: 1,
+            content_hash: hash,
+            area_um2: area,
+            parcel_raw: "07-0412-003".to_owned(),
+            file: 0,
+            line: 7,
+            byte_start: 0,
+            byte_length: 0,
+        }
+    }
+
+    #[test]
+    fn identical_rows_count_once_and_others_say_whether_the_area_differs() {
+        assert_eq!(repeat(&version(1, Some(5)), &version(1, Some(5))), Repeat::Same);
+        assert_eq!(repeat(&version(1, Some(5)), &version(2, Some(5))), Repeat::Other { area: false });
+        assert_eq!(repeat(&version(1, Some(5)), &version(2, None)), Repeat::Other { area: true });
+    }
+
+    #[test]
+    fn the_sentence_names_both_lines() {
+        let later = Version { line: 9, ..version(2, None) };
+        let text = detail(&version(1, None), &later);
+        assert!(text.contains("line 7") && text.contains("line 9"), "{text}");
+    }
+}

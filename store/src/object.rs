@@ -1,0 +1,87 @@
+//! Kept originals: files as received, in a folder or any store of the same interface, addressed by their SHA-256.
+
+use std::path::Path;
+
+use futures_util::TryStreamExt as _;
+use object_store::{ObjectStoreExt as _, PutPayload};
+use sha2::{Digest as _, Sha256};
+use tokio::io::AsyncReadExt as _;
+use tokio_util::io::{StreamReader, SyncIoBridge};
+
+use crate::{Store, StoreError};
+
+/// Bytes of one part of an upload to the object store.
+const PART_BYTES: usize = 8 * 1024 * 1024;
+
+/// A file that was taken into the object store.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct KeptFile {
+    /// Its name as received; never used as a path.
+    pub name: String,
+    /// SHA-256 of its bytes, hexadecimal.
+    pub sha256: String,
+    /// Its length.
+    pub bytes: i64,
+    /// Its key in the object store.
+    pub object_key: String,
+}
+
+impl Store {
+    /// Takes a local file into the object store. The same bytes again are kept once.
+    ///
+    /// # Errors
+    /// [`StoreError::File`] when it cannot be read, [`StoreError::Object`] when it cannot be kept.
+    pub async fn object_keep(&self, path: &Path) -> Result<KeptFile, StoreError> {
+        let unreadable = |cause| StoreError::File { path: path.display().to_string(), cause };
+        let staging = format!("incoming/{}", uuid::Uuid::now_v7());
+        let staged = object_store::path::Path::from(staging.clone());
+        let failed = |cause| StoreError::Object { key: staging.clone(), cause };
+        let mut file = tokio::fs::File::open(path).await.map_err(unreadable)?;
+        let mut upload = self.objects.put_multipart(&staged).await.map_err(failed)?;
+        let (mut hash, mut bytes) = (Sha256::new(), 0i64);
+        loop {
+            let mut part = Vec::with_capacity(PART_BYTES);
+            let read =
+                (&mut file).take(PART_BYTES as u64).read_to_end(&mut part).await.map_err(unreadable)?;
+            if read == 0 {
+                break;
+            }
+            hash.update(&part);
+            bytes += i64::try_from(read).unwrap_or(0);
+            if let Err(cause) = upload.put_part(PutPayload::from(part)).await {
+                let _already_failing = upload.abort().await;
+                return Err(failed(cause));
+            }
+        }
+        upload.complete().await.map_err(failed)?;
+        let sha256 = hex::encode(hash.finalize());
+        let object_key = format!("originals/{sha256}");
+        let target = object_store::path::Path::from(object_key.clone());
+        self.objects.rename(&staged, &target).await.map_err(failed)?;
+        let name = path.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
+        Ok(KeptFile { name, sha256, bytes, object_key })
+    }
+
+    /// Opens a kept original for reading on a blocking thread.
+    ///
+    /// # Errors
+    /// [`StoreError::Object`] when it is not there.
+    pub async fn object_open(&self, key: &str) -> Result<impl std::io::Read + Send + 'static, StoreError> {
+        let failed = |cause| StoreError::Object { key: key.to_owned(), cause };
+        let got = self.objects.get(&object_store::path::Path::from(key)).await.map_err(failed)?;
+        let stream = got.into_stream().map_err(std::io::Error::other);
+        Ok(SyncIoBridge::new(StreamReader::new(stream)))
+    }
+
+    /// Bytes of a kept original, for showing a row as it was published.
+    ///
+    /// # Errors
+    /// [`StoreError::Object`] when it is not there or shorter.
+    pub async fn object_range(&self, key: &str, start: u64, length: u64) -> Result<Vec<u8>, StoreError> {
+        let failed = |cause| StoreError::Object { key: key.to_owned(), cause };
+        let path = object_store::path::Path::from(key);
+        let bytes =
+            self.objects.get_range(&path, start..start.saturating_add(length)).await.map_err(failed)?;
+        Ok(bytes.to_vec())
+    }
+}

@@ -1,0 +1,368 @@
+//! Sources of public records and their editions.
+
+use crossfoot_roll::layout::Layout;
+use serde_json::json;
+use sha2::{Digest as _, Sha256};
+
+use crate::database::{Lock, Row, Tx, values};
+use crate::job::{JobKind, NewJob, enqueue};
+use crate::object::KeptFile;
+use crate::{Store, StoreError};
+
+/// A publisher of records as the installation knows it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Source {
+    /// Its number within the installation.
+    pub number: i64,
+    /// Its name.
+    pub id: String,
+    /// Its title for people.
+    pub title: String,
+    /// Where its records lie.
+    pub jurisdiction: String,
+    /// The standard that its area follows.
+    pub basis: String,
+    /// The edition in use, once there is one.
+    pub current_edition: Option<i64>,
+    pub(crate) container: Option<String>,
+}
+
+/// How final a roll is.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub enum RollStatus {
+    /// Before notices and appeals.
+    Preliminary,
+    /// Certified.
+    Certified,
+    /// Corrected after certification.
+    Corrected,
+    /// The publisher does not say.
+    #[default]
+    NotStated,
+}
+
+impl RollStatus {
+    /// Every status.
+    pub const ALL: [RollStatus; 4] =
+        [RollStatus::Preliminary, RollStatus::Certified, RollStatus::Corrected, RollStatus::NotStated];
+
+    /// The name kept in databases and typed by people.
+    #[must_use]
+    pub fn name(self) -> &'static str {
+        match self {
+            RollStatus::Preliminary => "preliminary",
+            RollStatus::Certified => "certified",
+            RollStatus::Corrected => "corrected",
+            RollStatus::NotStated => "not stated",
+        }
+    }
+
+    /// The status of that name.
+    #[must_use]
+    pub fn from_name(name: &str) -> Option<RollStatus> {
+        RollStatus::ALL.into_iter().find(|status| status.name() == name)
+    }
+}
+
+/// What is stated about an edition when it arrives.
+#[derive(Debug, Clone, Default)]
+pub struct EditionNotes {
+    /// The year of the roll.
+    pub roll_year: Option<i32>,
+    /// How final it is.
+    pub status: RollStatus,
+}
+
+/// What became of an edition that was handed in.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum EditionArrival {
+    /// It is staged, and this job loads it.
+    Staged {
+        /// Its number.
+        edition: i64,
+        /// The job.
+        job: String,
+    },
+    /// The same files under the same layout are here already: nothing was done.
+    Known {
+        /// Its number.
+        edition: i64,
+        /// Its state.
+        state: String,
+    },
+}
+
+/// An edition with its files and counts.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Edition {
+    /// The source's number.
+    pub source: i64,
+    /// Its number within the source.
+    pub number: i64,
+    /// `staged`, `current`, `past` or `refused`.
+    pub state: String,
+    /// The layout by which it is read.
+    pub layout: Layout,
+    /// The year of the roll, where stated.
+    pub roll_year: Option<i64>,
+    /// How final it is.
+    pub status: String,
+    /// What came of loading it.
+    pub counts: EditionCounts,
+    /// Why it was refused, or empty.
+    pub refusal: String,
+    /// Its files.
+    pub files: Vec<KeptFile>,
+}
+
+/// Counts of an edition: rows of its files, and records against the edition before.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub struct EditionCounts {
+    /// Data rows read.
+    pub rows_total: i64,
+    /// Rows that became records.
+    pub rows_entered: i64,
+    /// Rows that repeat an earlier row of the file.
+    pub rows_repeated: i64,
+    /// Rows in quarantine.
+    pub rows_rejected: i64,
+    /// Records that were not there before.
+    pub records_new: i64,
+    /// Records with other content than before.
+    pub records_changed: i64,
+    /// Records that are gone.
+    pub records_ended: i64,
+    /// Records as before.
+    pub records_unchanged: i64,
+}
+
+const SOURCE: &str = "number, id, title, jurisdiction, basis, current_edition, container";
+
+impl Store {
+    /// The source of a name, made from the layout when it is new.
+    ///
+    /// # Errors
+    /// [`StoreError`] of the database.
+    pub async fn source_ensure(&self, id: &str, layout: &Layout) -> Result<Source, StoreError> {
+        let mut tx = self.main.begin().await?;
+        tx.execute(
+            "INSERT INTO source (number, id, title, publisher, jurisdiction, basis, derived_from, created_at)
+             VALUES ((SELECT coalesce(max(number), 0) + 1 FROM source), $1, $2, $3, $4, $5, $6, now_us())
+             ON CONFLICT (id) DO NOTHING",
+            values![
+                id,
+                &layout.title,
+                &layout.publisher,
+                &layout.jurisdiction,
+                &layout.basis,
+                layout.derived_from.clone().unwrap_or_default()
+            ],
+        )
+        .await?;
+        let row = tx.fetch_one(&format!("SELECT {SOURCE} FROM source WHERE id = $1"), values![id]).await?;
+        let source = source_of(&row.ok_or_else(|| missing_source(id))?)?;
+        tx.commit().await?;
+        Ok(source)
+    }
+
+    /// The source of a name.
+    ///
+    /// # Errors
+    /// [`StoreError::Missing`] when there is none.
+    pub async fn source_by_id(&self, id: &str) -> Result<Source, StoreError> {
+        let row =
+            self.main.fetch_one(&format!("SELECT {SOURCE} FROM source WHERE id = $1"), values![id]).await?;
+        source_of(&row.ok_or_else(|| missing_source(id))?)
+    }
+
+    /// The source of a number.
+    ///
+    /// # Errors
+    /// [`StoreError::Missing`] when there is none.
+    pub async fn source_by_number(&self, number: i64) -> Result<Source, StoreError> {
+        let row = self
+            .main
+            .fetch_one(&format!("SELECT {SOURCE} FROM source WHERE number = $1"), values![number])
+            .await?;
+        source_of(&row.ok_or_else(|| missing_source(&number.to_string()))?)
+    }
+
+    /// All sources by name.
+    ///
+    /// # Errors
+    /// [`StoreError`] of the database.
+    pub async fn source_list(&self) -> Result<Vec<Source>, StoreError> {
+        self.main
+            .fetch(&format!("SELECT {SOURCE} FROM source ORDER BY id"), values![])
+            .await?
+            .iter()
+            .map(source_of)
+            .collect()
+    }
+
+    /// Takes a set of kept files as an edition of a source and records the job that loads it.
+    ///
+    /// # Errors
+    /// [`StoreError`] of the database.
+    pub async fn edition_stage(
+        &self,
+        source: &Source,
+        layout: &Layout,
+        files: &[KeptFile],
+        notes: &EditionNotes,
+    ) -> Result<EditionArrival, StoreError> {
+        let layout_version = layout.version();
+        let identity = identity(files, &layout_version);
+        let mut tx = self.main.begin().await?;
+        tx.lock(Lock::Alone, "SELECT number FROM source WHERE number = $1", values![source.number]).await?;
+        let known = tx
+            .fetch_one(
+                "SELECT number, state FROM edition WHERE source = $1 AND identity = $2 AND state <> 'refused'",
+                values![source.number, &identity],
+            )
+            .await?;
+        let edition = match known {
+            Some(row) if row.get::<String>(1)? != "staged" => {
+                return Ok(EditionArrival::Known { edition: row.get(0)?, state: row.get(1)? });
+            }
+            Some(row) => row.get(0)?,
+            None => insert_edition(&mut tx, source.number, layout, &identity, files, notes).await?,
+        };
+        let job = enqueue(&mut tx, import_job(source.number, edition)).await?;
+        tx.commit().await?;
+        Ok(EditionArrival::Staged { edition, job })
+    }
+
+    /// An edition with its files.
+    ///
+    /// # Errors
+    /// [`StoreError::Missing`] when there is none.
+    pub async fn edition(&self, source: i64, number: i64) -> Result<Edition, StoreError> {
+        let row = self
+            .main
+            .fetch_one(
+                "SELECT source, number, state, layout, roll_year, status, refusal, rows_total, rows_entered,
+                        rows_repeated, rows_rejected, records_new, records_changed, records_ended, records_unchanged
+                 FROM edition WHERE source = $1 AND number = $2",
+                values![source, number],
+            )
+            .await?
+            .ok_or_else(|| StoreError::Missing { what: "edition", id: format!("{source}/{number}") })?;
+        let files = self
+            .main
+            .fetch(
+                "SELECT name, sha256, bytes, object_key FROM edition_file WHERE source = $1 AND edition = $2 ORDER BY number",
+                values![source, number],
+            )
+            .await?;
+        edition_of(&row, &files)
+    }
+
+    /// Numbers of a source's editions that are in use or were, oldest first.
+    ///
+    /// # Errors
+    /// [`StoreError`] of the database.
+    pub async fn edition_numbers(&self, source: i64) -> Result<Vec<i64>, StoreError> {
+        let sql = "SELECT number FROM edition WHERE source = $1 ORDER BY number";
+        self.main.fetch(sql, values![source]).await?.iter().map(|row| row.get(0)).collect()
+    }
+}
+
+fn missing_source(id: &str) -> StoreError {
+    StoreError::Missing { what: "source", id: id.to_owned() }
+}
+
+/// Identity of an edition: the same set of files read by the same layout.
+fn identity(files: &[KeptFile], layout_version: &str) -> String {
+    let mut hashes: Vec<&str> = files.iter().map(|file| file.sha256.as_str()).collect();
+    hashes.sort_unstable();
+    hex::encode(Sha256::digest(format!("{}\n{layout_version}", hashes.join("\n")).as_bytes()))
+}
+
+fn import_job(source: i64, edition: i64) -> NewJob {
+    NewJob {
+        office: None,
+        kind: JobKind::Import,
+        payload: json!({ "source": source, "edition": edition }),
+        dedup_key: format!("import:{source}:{edition}"),
+        exclusive_key: format!("import:{source}"),
+    }
+}
+
+async fn insert_edition(
+    tx: &mut Tx,
+    source: i64,
+    layout: &Layout,
+    identity: &str,
+    files: &[KeptFile],
+    notes: &EditionNotes,
+) -> Result<i64, StoreError> {
+    let next = "SELECT coalesce(max(number), 0) + 1 FROM edition WHERE source = $1";
+    let edition: i64 = match tx.fetch_one(next, values![source]).await? {
+        Some(row) => row.get(0)?,
+        None => 1,
+    };
+    let layout_text = serde_json::to_string(layout)
+        .map_err(|e| StoreError::Damaged { what: "layout", why: e.to_string() })?;
+    tx.execute(
+        "INSERT INTO edition (source, number, state, identity, layout, layout_version, roll_year, status, received_at)
+         VALUES ($1, $2, 'staged', $3, $4, $5, $6, $7, now_us())",
+        values![source, edition, identity, layout_text, layout.version(), notes.roll_year, notes.status.name()],
+    )
+    .await?;
+    let rows = (0i64..)
+        .zip(files)
+        .map(|(n, f)| values![source, edition, n, &f.name, &f.sha256, f.bytes, &f.object_key])
+        .collect();
+    tx.insert_many("edition_file (source, edition, number, name, sha256, bytes, object_key)", rows, "")
+        .await?;
+    Ok(edition)
+}
+
+pub(crate) fn source_of(row: &Row) -> Result<Source, StoreError> {
+    Ok(Source {
+        number: row.get(0)?,
+        id: row.get(1)?,
+        title: row.get(2)?,
+        jurisdiction: row.get(3)?,
+        basis: row.get(4)?,
+        current_edition: row.get(5)?,
+        container: row.get(6)?,
+    })
+}
+
+fn edition_of(row: &Row, files: &[Row]) -> Result<Edition, StoreError> {
+    let layout: String = row.get(3)?;
+    let files = files
+        .iter()
+        .map(|file| {
+            Ok(KeptFile {
+                name: file.get(0)?,
+                sha256: file.get(1)?,
+                bytes: file.get(2)?,
+                object_key: file.get(3)?,
+            })
+        })
+        .collect::<Result<_, StoreError>>()?;
+    Ok(Edition {
+        source: row.get(0)?,
+        number: row.get(1)?,
+        state: row.get(2)?,
+        layout: serde_json::from_str(&layout)
+            .map_err(|e| StoreError::Damaged { what: "layout", why: e.to_string() })?,
+        roll_year: row.get(4)?,
+        status: row.get(5)?,
+        refusal: row.get(6)?,
+        counts: EditionCounts {
+            rows_total: row.get(7)?,
+            rows_entered: row.get(8)?,
+            rows_repeated: row.get(9)?,
+            rows_rejected: row.get(10)?,
+            records_new: row.get(11)?,
+            records_changed: row.get(12)?,
+            records_ended: row.get(13)?,
+            records_unchanged: row.get(14)?,
+        },
+        files,
+    })
+}
