@@ -48,6 +48,8 @@ pub(crate) struct TextFields<'a> {
 }
 
 impl<'a> TextFields<'a> {
+    /// The field at `index` without the blanks around it.
+    #[inline]
     pub(crate) fn get(&self, index: usize) -> &'a str {
         trim(self.text.get(self.places.range(index)).unwrap_or_default())
     }

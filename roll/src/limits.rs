@@ -33,8 +33,9 @@ pub const BUFFER_BYTES_MAX: usize = ROW_BYTES_MAX + 2 * READ_BYTES;
 /// A batch ends at the row that takes it past so many bytes, however many rows were asked for.
 pub const BATCH_BYTES_MAX: u64 = 8 << 20;
 
-/// Buffers on their way to the hash at one time.
-pub const HASH_BUFFERS: usize = 4;
+/// Buffers of at most [`READ_BYTES`] on their way to the hash at one time: enough to ride out a moment in which
+/// another program has the processor.
+pub const HASH_BUFFERS: usize = 8;
 
 /// The longest layout. The longest in `fixtures/layouts` is a few kilobytes.
 pub const LAYOUT_BYTES_MAX: usize = 256 << 10;

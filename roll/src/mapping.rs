@@ -255,7 +255,10 @@ impl Mapping {
                 self.normaliser.normalise(&parts)
             }
         };
-        let raw = joined(self.parcel.iter().map(|place| row.get(*place)), &mut scratch.text);
+        let raw = match self.parcel.as_slice() {
+            [only] => row.get(*only).to_owned(),
+            several => joined(several.iter().map(|place| row.get(*place)), &mut scratch.text),
+        };
         match key {
             Ok(Some(key)) => Ok((raw, key.as_str().to_owned())),
             Ok(None) => {
