@@ -73,6 +73,20 @@ pub enum Verdict {
     OtherDirection,
 }
 
+impl Verdict {
+    /// The word kept in databases and shown in exports.
+    #[must_use]
+    pub fn name(self) -> &'static str {
+        match self {
+            Verdict::Material => "material",
+            Verdict::NotMaterial => "not_material",
+            Verdict::WithinMeasuringError => "within_measuring_error",
+            Verdict::Undecided => "undecided",
+            Verdict::OtherDirection => "other_direction",
+        }
+    }
+}
+
 /// The judged difference between a house and a record.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Judgement {
@@ -111,6 +125,20 @@ pub enum NotJudged {
     /// The measured house has no area under the basis.
     #[error("nothing of the house was measured that the record's basis counts")]
     NothingMeasured,
+}
+
+impl NotJudged {
+    /// The word kept in databases and shown in exports.
+    #[must_use]
+    pub fn name(self) -> &'static str {
+        match self {
+            NotJudged::NoRule => "no_rule",
+            NotJudged::BasisUnknown => "basis_unknown",
+            NotJudged::RecordInConflict => "record_in_conflict",
+            NotJudged::SourceWithoutArea => "source_without_area",
+            NotJudged::NothingMeasured => "nothing_measured",
+        }
+    }
 }
 
 /// Judges a house against a record under a policy.

@@ -1,1 +1,13 @@
-//! crate
+//! Jobs and their order: loading editions, judging what stands to be judged. A library for the service, which runs it
+//! inside on the embedded database, and the binary `crossfoot-worker` for machines of their own.
+
+mod import;
+mod judging;
+mod progress;
+mod reconcile;
+pub mod runner;
+pub mod settings;
+
+pub use judging::{RejudgeError, Rejudged, rejudge};
+pub use progress::Progress;
+pub use runner::{JobEnd, Worker, WorkerError};

@@ -1,1 +1,61 @@
-fn main() {}
+//! `crossfoot-worker`: jobs of an installation on a machine of their own. Several work on one PostgreSQL.
+
+use std::path::PathBuf;
+
+use anyhow::Context as _;
+use clap::Parser;
+use crossfoot_store::Store;
+use crossfoot_worker::settings::{Flags, Settings};
+use crossfoot_worker::{Progress, Worker};
+use tokio_util::sync::CancellationToken;
+use tracing_subscriber::EnvFilter;
+
+/// Runs the jobs of a crossfoot installation: loading editions, reconciling.
+#[derive(Parser)]
+#[command(version)]
+struct Arguments {
+    /// A file of settings; crossfoot.toml in this folder if not named.
+    #[arg(long, value_name = "FILE")]
+    config: Option<PathBuf>,
+    #[command(flatten)]
+    flags: Flags,
+    /// End when no job is left, instead of waiting for more.
+    #[arg(long)]
+    drain: bool,
+}
+
+#[tokio::main]
+async fn main() -> anyhow::Result<()> {
+    let arguments = Arguments::parse();
+    let settings = Settings::read(arguments.config.as_deref(), &arguments.flags)?;
+    tracing_subscriber::fmt()
+        .json()
+        .with_writer(std::io::stderr)
+        .with_env_filter(EnvFilter::try_new(&settings.log).context("the filter of the log")?)
+        .init();
+    let store = Store::open(&settings.store()).await.context("the store cannot be opened")?;
+    let worker = Worker::new(store.clone(), settings.lease_seconds)?;
+    if arguments.drain {
+        worker.drain(&Progress::default()).await?;
+    } else {
+        let stop = CancellationToken::new();
+        tokio::spawn(stop_on_signal(stop.clone()));
+        worker.run_until(stop).await;
+    }
+    store.close().await;
+    Ok(())
+}
+
+/// A running job is finished first; one that takes too long for the supervisor is taken up by another worker.
+async fn stop_on_signal(stop: CancellationToken) {
+    use tokio::signal::unix::{SignalKind, signal};
+    if let (Ok(mut terminate), Ok(mut interrupt)) =
+        (signal(SignalKind::terminate()), signal(SignalKind::interrupt()))
+    {
+        tokio::select! {
+            _ = terminate.recv() => {}
+            _ = interrupt.recv() => {}
+        }
+        stop.cancel();
+    }
+}

@@ -1,0 +1,189 @@
+//! Reconciling an office's houses with a source: count, brake, apply in batches, report.
+
+use std::collections::HashMap;
+
+use crossfoot_audit::judge::transition::Move;
+use crossfoot_audit::record::parcel_key::KeyNormaliser;
+use crossfoot_audit::standard::Standard;
+use crossfoot_roll::layout::Layout;
+use crossfoot_store::job::Claim;
+use crossfoot_store::policy::VersionedPolicy;
+use crossfoot_store::record::Record;
+use crossfoot_store::run::{Applied, JudgedPair, Pending, Run, RunCounts, RunEnd};
+use crossfoot_store::source::Source;
+use crossfoot_store::{Store, StoreError};
+
+use crate::judging::Judging;
+use crate::progress::Progress;
+use crate::runner::{JobEnd, JobError};
+
+/// Pairs judged and applied at once: one short transaction.
+const PAIRS_A_BATCH: i64 = 1000;
+/// The brake is for floods: fewer changes than this never hold a run.
+const BRAKE_CHANGES_MIN: i64 = 10;
+/// Rounds over pairs that people changed meanwhile; what is left then waits for the next run.
+const ROUNDS_MAX: usize = 3;
+
+/// Everything that a run reads besides the pairs: pinned together, read again together when it moved on.
+struct Pinned {
+    source: Source,
+    layout: Layout,
+    normaliser: KeyNormaliser,
+    policy: VersionedPolicy,
+}
+
+/// Runs a reconcile job.
+pub(crate) async fn run(
+    store: &Store,
+    standards: &[Standard],
+    claim: &Claim,
+    progress: &Progress,
+) -> Result<JobEnd, JobError> {
+    let office =
+        claim.office.clone().ok_or_else(|| JobError::Lasting("the job names no office".to_owned()))?;
+    let number = claim
+        .payload
+        .get("source")
+        .and_then(serde_json::Value::as_i64)
+        .ok_or_else(|| JobError::Lasting("the job names no source".to_owned()))?;
+    let release = claim.payload.get("release").and_then(serde_json::Value::as_bool).unwrap_or(false);
+    let mut claim = claim.clone();
+    loop {
+        let Some(pinned) = pin(store, &office, number).await? else {
+            store.job_finish(&claim).await?;
+            return Ok(JobEnd::Done);
+        };
+        let standard = standards.iter().find(|standard| standard.id == pinned.layout.basis);
+        let judging = Judging {
+            source_id: &pinned.source.id,
+            layout: &pinned.layout,
+            normaliser: &pinned.normaliser,
+            standard,
+            policy: &pinned.policy,
+        };
+        let mut run = store
+            .run_begin(&claim, &office, &pinned.source, pinned.policy.version, &pinned.layout.basis)
+            .await?;
+        claim.resume.clone_from(&run.id);
+        if !run.applying {
+            if let Some(held) = brake(store, &judging, &pinned, &run, release).await? {
+                store.run_end(&claim, &run, &held.counts, RunEnd::Held).await?;
+                return Ok(JobEnd::Held(held.reason));
+            }
+            store.run_pass_brake(&claim, &mut run).await?;
+        }
+        if apply_all(store, &judging, &pinned, &claim, &mut run, progress).await? {
+            store.run_end(&claim, &run, &run.counts, RunEnd::Done).await?;
+            return Ok(JobEnd::Done);
+        }
+        // the edition or the policy moved on: what was applied stands, the rest is judged by the new ones
+    }
+}
+
+async fn pin(store: &Store, office: &str, number: i64) -> Result<Option<Pinned>, JobError> {
+    // the policy before the source: a change of either after this is seen when a batch is applied
+    let policy = store.policy_in_force(office).await?;
+    let source = store.source_by_number(number).await?;
+    let Some(current) = source.current_edition else { return Ok(None) };
+    let layout = store.edition(source.number, current).await?.layout;
+    let normaliser = layout
+        .parcel
+        .key_rule()
+        .compile()
+        .map_err(|e| JobError::Lasting(format!("the layout of {}: {e}", source.id)))?;
+    Ok(Some(Pinned { source, layout, normaliser, policy }))
+}
+
+/// Judges a page: looks up the records of all its keys at once.
+async fn judge_page(
+    store: &Store,
+    judging: &Judging<'_>,
+    source: &Source,
+    page: &[Pending],
+) -> Result<Vec<JudgedPair>, StoreError> {
+    let mut keys: Vec<String> = page.iter().filter_map(|pending| judging.key(pending).ok()).collect();
+    keys.sort_unstable();
+    keys.dedup();
+    let records = store.record_by_keys(source, &keys).await?;
+    let by_key: HashMap<&str, &Record> = records.iter().map(|r| (r.parcel_key.as_str(), r)).collect();
+    Ok(page.iter().map(|pending| judging.judge(pending, &by_key)).collect())
+}
+
+struct Brake {
+    reason: String,
+    counts: RunCounts,
+}
+
+/// Counts what the run would open or close among the pairs that were judged before, and holds it when that is more
+/// than the policy's share: a town does not change overnight, a definition does. A first run is exempt.
+async fn brake(
+    store: &Store,
+    judging: &Judging<'_>,
+    pinned: &Pinned,
+    run: &Run,
+    release: bool,
+) -> Result<Option<Brake>, JobError> {
+    let (_, judged_before) = store.pending_counts(&run.office, run.source).await?;
+    if release || judged_before == 0 {
+        return Ok(None);
+    }
+    let (mut counts, mut changes) = (RunCounts::default(), 0i64);
+    let mut after = String::new();
+    loop {
+        let page = store.pending_page(&run.office, run.source, &after, PAIRS_A_BATCH).await?;
+        let Some(last) = page.last() else { break };
+        after.clone_from(&last.property);
+        let judged = judge_page(store, judging, &pinned.source, &page).await?;
+        for (pending, pair) in page.iter().zip(&judged) {
+            let what = pair.change.as_ref().map(|change| change.what);
+            counts.add(&pair.outcome, what);
+            let flips = matches!(what, Some(Move::Open | Move::Reopen | Move::Close(_)));
+            changes += i64::from(flips && pending.judged_before);
+        }
+    }
+    let share = changes as f64 / judged_before as f64;
+    let limit = pinned.policy.policy.brake_share;
+    if changes < BRAKE_CHANGES_MIN || share <= limit {
+        return Ok(None);
+    }
+    let reason = format!(
+        "{changes} of {judged_before} pairs judged before would open or close ({:.1} %, the policy holds beyond {:.1} %): \
+         look whether the source changed its definition, then release the run or leave it",
+        share * 100.0,
+        limit * 100.0
+    );
+    Ok(Some(Brake { reason, counts }))
+}
+
+/// Judges and applies everything that stands to be judged; false when the edition or the policy moved on.
+async fn apply_all(
+    store: &Store,
+    judging: &Judging<'_>,
+    pinned: &Pinned,
+    claim: &Claim,
+    run: &mut Run,
+    progress: &Progress,
+) -> Result<bool, JobError> {
+    let (waiting, _) = store.pending_counts(&run.office, run.source).await?;
+    let total = run.counts.judged().saturating_add(waiting);
+    progress.set_total(total);
+    for _round in 0..ROUNDS_MAX {
+        let (mut after, mut left_over) = (String::new(), 0);
+        loop {
+            let page = store.pending_page(&run.office, run.source, &after, PAIRS_A_BATCH).await?;
+            let Some(last) = page.last() else { break };
+            after.clone_from(&last.property);
+            let judged = judge_page(store, judging, &pinned.source, &page).await?;
+            let so_far = run.counts.judged().saturating_add(i64::try_from(judged.len()).unwrap_or(0));
+            match store.run_apply(claim, run, judged, (so_far, total)).await? {
+                Applied::MovedOn => return Ok(false),
+                Applied::Written { left } => left_over += left,
+            }
+            progress.set_done(run.counts.judged());
+        }
+        if left_over == 0 {
+            break;
+        }
+    }
+    Ok(true)
+}
