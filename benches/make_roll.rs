@@ -17,6 +17,7 @@
 #![expect(clippy::print_stderr, reason = "a wrong command line is told to the person at the terminal")]
 
 mod chance;
+mod house;
 mod record;
 mod tally;
 
@@ -26,9 +27,10 @@ use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 use chance::Chance;
-use record::{Fault, HEADER, Hyphens, Record};
+use house::{Drawn, House, write_houses};
+use record::{Fault, HEADER, Record};
 use serde_json::{Value, json};
-use tally::{Changes, Measured, Tally, difference_tenths};
+use tally::{Changes, Tally};
 
 /// Shares in a hundred thousand rows; together with the doubled parcels 1.5 % of the rows.
 const WRONG_COLUMNS: u64 = 250;
@@ -79,12 +81,6 @@ struct Edition {
     file: BufWriter<File>,
     tally: Tally,
     line: Vec<u8>,
-}
-
-struct House {
-    parcel: String,
-    address: String,
-    measured: Measured,
 }
 
 fn main() -> ExitCode {
@@ -179,7 +175,7 @@ fn make(options: &Options) -> io::Result<Value> {
         index += 1;
     }
     writer.end_of_file(options.seed)?;
-    write_houses(options, &mut houses)?;
+    write_houses(&options.out, options.seed, &mut houses)?;
     std::fs::write(options.out.join("layout.toml"), LAYOUT)?;
     std::fs::write(options.out.join("policy.toml"), POLICY)?;
     let (first, nightly) = (writer.first.finish()?, writer.nightly.finish()?);
@@ -315,54 +311,6 @@ fn doubled(record: &Record) -> Record {
     second
 }
 
-/// A house as drawn, and whether its parcel number is on no roll.
-struct Drawn {
-    house: House,
-    elsewhere: bool,
-}
-
-impl House {
-    fn draw(seed: u64, record: &Record, nightly: Option<&Record>, doubled: bool) -> Drawn {
-        let mut chance = Chance::of_row(seed, 7, record.key);
-        let elsewhere = doubled || chance.in_100_000(1_500);
-        let key = if elsewhere { record.key - 2 } else { record.key };
-        let mut situs = record.situs.clone();
-        if elsewhere {
-            situs.suffix = "PATH";
-        }
-        let digits = format!("{key:010}");
-        let parcel = match chance.below(3) {
-            0 => digits,
-            1 => Hyphens(key).to_string(),
-            _ => Hyphens(key).to_string().replace('-', " "),
-        };
-        let mut measured = measure(record, &mut chance);
-        // 1.96 standard deviations to the last tenth would be decided by "more than" or "at least": not here.
-        while [Some(record), nightly].into_iter().flatten().any(|record| on_the_line(&measured, record)) {
-            measured.area_tenths += 1;
-        }
-        Drawn { house: House { parcel, address: situs.address(), measured }, elsewhere }
-    }
-}
-
-fn on_the_line(measured: &Measured, record: &Record) -> bool {
-    100 * difference_tenths(measured, record).abs() == 196 * measured.sigma_tenths
-}
-
-/// Most houses are what the record says, within a percent; some are not, and of some one cannot be sure.
-fn measure(record: &Record, chance: &mut Chance) -> Measured {
-    let tenths = 10 * record.living as i64;
-    let (off_per_mille, sigma_per_mille) = match chance.below(100) {
-        0..70 => (chance.below(11), chance.between(4, 12)),
-        70..78 => (chance.between(20, 60), chance.between(4, 12)),
-        78..90 => (chance.between(60, 400), chance.between(4, 12)),
-        _ => (chance.between(50, 150), chance.between(50, 90)),
-    };
-    let off = tenths * off_per_mille as i64 / 1_000 + chance.below(10) as i64;
-    let signed = if chance.below(2) == 0 { off } else { -off };
-    Measured { area_tenths: tenths + signed, sigma_tenths: (tenths * sigma_per_mille as i64 / 1_000).max(5) }
-}
-
 impl Edition {
     fn create(path: &Path) -> io::Result<Edition> {
         let mut file = BufWriter::with_capacity(1 << 20, File::create(path)?);
@@ -389,34 +337,6 @@ impl Edition {
     fn finish(mut self) -> io::Result<Tally> {
         self.file.flush()?;
         Ok(self.tally)
-    }
-}
-
-/// Writes the houses twice, in an order that has nothing to do with the roll's.
-fn write_houses(options: &Options, houses: &mut [House]) -> io::Result<()> {
-    let mut chance = Chance::of_row(options.seed, 8, 0);
-    for n in (1..houses.len()).rev() {
-        let other = usize::try_from(chance.below(n as u64 + 1)).unwrap_or(n);
-        houses.swap(n, other);
-    }
-    let mut peer = BufWriter::new(File::create(options.out.join("measured.csv"))?);
-    let mut ours = BufWriter::new(File::create(options.out.join("houses.csv"))?);
-    writeln!(peer, "house_id,parcel,address,measured_area,sigma")?;
-    writeln!(ours, "reference,parcel,address,measured_on,common_relative_sd,area_sqft,sd_sqft")?;
-    for (n, House { parcel, address, measured }) in houses.iter().enumerate() {
-        let (area, sigma) = (Tenths(measured.area_tenths), Tenths(measured.sigma_tenths));
-        writeln!(peer, "H{:07},{parcel},\"{address}\",{area},{sigma}", n + 1)?;
-        writeln!(ours, "H{:07},{parcel},\"{address}\",2026-{:02}-15,0,{area},{sigma}", n + 1, 1 + n % 6)?;
-    }
-    peer.flush()?;
-    ours.flush()
-}
-
-struct Tenths(i64);
-
-impl std::fmt::Display for Tenths {
-    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        write!(f, "{}.{}", self.0 / 10, self.0 % 10)
     }
 }
 
