@@ -1,1 +1,62 @@
-fn main() {}
+//! `crossfoot`: the program of an office. Imports rolls and measured houses, reconciles them, shows the queue, exports.
+
+mod arguments;
+mod bar;
+mod commands;
+mod houses;
+mod installation;
+mod outcome;
+mod table;
+
+use std::process::ExitCode;
+
+use arguments::{Arguments, Command};
+use clap::Parser as _;
+use outcome::{Outcome, with_causes};
+use tracing_subscriber::EnvFilter;
+
+#[tokio::main]
+async fn main() -> ExitCode {
+    let arguments = Arguments::parse();
+    match run(arguments).await {
+        Ok(outcome) => outcome.exit_code(),
+        Err(error) => {
+            outcome::complain(&with_causes(&*error));
+            Outcome::Failed.exit_code()
+        }
+    }
+}
+
+async fn run(arguments: Arguments) -> anyhow::Result<Outcome> {
+    if let Command::Schema(schema) = &arguments.command {
+        return commands::schema::run(schema);
+    }
+    let mut flags = arguments.flags.clone();
+    if let Command::Demo(demo) = &arguments.command {
+        demo.settle(&mut flags);
+    }
+    let settings = match crossfoot_worker::settings::Settings::read(arguments.config.as_deref(), &flags) {
+        Ok(settings) => settings,
+        Err(error) => {
+            outcome::complain(&error.to_string());
+            return Ok(Outcome::Usage);
+        }
+    };
+    tracing_subscriber::fmt()
+        .json()
+        .with_writer(std::io::stderr)
+        .with_env_filter(EnvFilter::try_new(&settings.log)?)
+        .init();
+    match arguments.command {
+        Command::Config => commands::config::run(&settings),
+        Command::Demo(demo) => commands::demo::run(&settings, &demo).await,
+        Command::Import(import) => commands::import::run(&settings, &import).await,
+        Command::Reconcile(reconcile) => commands::reconcile::run(&settings, &reconcile).await,
+        Command::Queue(queue) => commands::queue::run(&settings, &queue).await,
+        Command::Explain(explain) => commands::explain::run(&settings, &explain).await,
+        Command::Export(export) => commands::export::run(&settings, &export).await,
+        Command::Policy(policy) => commands::policy::run(&settings, &policy).await,
+        Command::Key(key) => commands::key::run(&settings, &key).await,
+        Command::Schema(schema) => commands::schema::run(&schema),
+    }
+}

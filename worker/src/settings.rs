@@ -85,7 +85,7 @@ impl Settings {
             None => PathBuf::from(FILE),
         };
         let settings: Settings = Figment::from(Serialized::defaults(Settings::default()))
-            .merge(Toml::file_exact(&file))
+            .merge(if file.is_file() { Figment::from(Toml::file_exact(&file)) } else { Figment::new() })
             .merge(Env::prefixed("CROSSFOOT_").filter(|key| KNOWN.contains(&key.as_str())))
             .merge(Serialized::defaults(flags))
             .extract()

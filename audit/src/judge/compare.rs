@@ -1,12 +1,13 @@
 //! Like with like: the difference between a measured and a recorded area, its spread and its significance.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::Measured;
 use crate::area::Area;
 
 /// Which figure a percentage is of. Always stated with it: the same 252 sq ft is -10.5 % of 2,400 and -11.7 % of 2,148.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum Denominator {
     /// Of the recorded area.

@@ -1,7 +1,8 @@
 //! Materiality: what an office holds to matter, as data with a version.
 
 use rust_decimal::Decimal;
-use rust_decimal::prelude::ToPrimitive;
+use rust_decimal::prelude::ToPrimitive as _;
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::compare::{Comparison, Denominator};
@@ -9,7 +10,7 @@ use crate::area::{Area, SQUARE_MICROMETRES_PER_SQUARE_FOOT};
 use crate::money::Money;
 
 /// A policy: rules in order, the first whose scope covers the pair decides.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Policy {
     /// Its name for people.
@@ -22,7 +23,7 @@ pub struct Policy {
 }
 
 /// One rule of a policy.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, default)]
 pub struct Rule {
     /// Only houses of this jurisdiction or one within it.
@@ -38,12 +39,15 @@ pub struct Rule {
     pub need: Need,
     /// Limit in per cent of the denominator.
     #[serde(with = "rust_decimal::serde::float_option", skip_serializing_if = "Option::is_none")]
+    #[schemars(with = "Option<f64>")]
     pub percent: Option<Decimal>,
     /// Limit in square feet.
     #[serde(with = "rust_decimal::serde::float_option", skip_serializing_if = "Option::is_none")]
+    #[schemars(with = "Option<f64>")]
     pub square_feet: Option<Decimal>,
     /// Limit in value, at the record's value per square foot times the upper elasticity.
     #[serde(skip_serializing_if = "Option::is_none")]
+    #[schemars(with = "Option<String>")]
     pub value: Option<Money>,
     /// What the percentage is of.
     pub denominator: Denominator,
@@ -60,7 +64,7 @@ pub struct Rule {
 }
 
 /// Whether all limits of a rule must be reached, or any.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum Need {
     /// All: the largest in square feet decides.
@@ -71,7 +75,7 @@ pub enum Need {
 }
 
 /// Which direction of a difference matters.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum Direction {
     /// Both.
@@ -267,4 +271,13 @@ fn percent_of(base: Area, percent: Decimal) -> Option<Area> {
 fn area_of_square_feet(square_feet: Decimal) -> Option<Area> {
     let exact = Decimal::from(SQUARE_MICROMETRES_PER_SQUARE_FOOT).checked_mul(square_feet)?;
     exact.ceil().to_i64().map(Area::from_square_micrometres)
+}
+
+/// The JSON Schema (2020-12) of a policy.
+#[must_use]
+pub fn schema() -> serde_json::Value {
+    schemars::generate::SchemaSettings::draft2020_12()
+        .into_generator()
+        .into_root_schema_for::<Policy>()
+        .to_value()
 }

@@ -1,0 +1,239 @@
+//! The command line.
+
+use std::path::PathBuf;
+
+use clap::{Args, Parser, Subcommand, ValueEnum};
+use crossfoot_worker::settings::Flags;
+
+/// Finds the measured houses of an office whose public record is wrong enough to matter, and says on what evidence.
+///
+/// A first session: `crossfoot demo` shows the whole way on an invented county. Then, with files of your own:
+/// `crossfoot import houses houses.json`, `crossfoot import roll roll.csv --layout layout.toml`,
+/// `crossfoot reconcile`, `crossfoot queue`.
+///
+/// Exit codes: 0 done, 1 failed, 2 wrong command line or settings, 3 input refused (nothing taken in), 4 part of the
+/// input set aside, 5 held for a person.
+///
+/// Not a survey, an appraisal, or tax or legal advice. A corrected record can raise the tax as well as lower it.
+#[derive(Debug, Parser)]
+#[command(name = "crossfoot", version, max_term_width = 100)]
+pub(crate) struct Arguments {
+    /// A file of settings; crossfoot.toml in this folder if not named.
+    #[arg(long, global = true, value_name = "FILE")]
+    pub(crate) config: Option<PathBuf>,
+    #[command(flatten)]
+    pub(crate) flags: Flags,
+    #[command(subcommand)]
+    pub(crate) command: Command,
+}
+
+#[derive(Debug, Subcommand)]
+pub(crate) enum Command {
+    /// Shows the main job on an invented county: forty houses, two sources that disagree, a queue.
+    Demo(Demo),
+    /// Takes in a published roll or measured houses. The same file again changes nothing.
+    Import(Import),
+    /// Judges everything that stands to be judged and opens and closes findings.
+    Reconcile(Reconcile),
+    /// Lists the properties with open findings, the largest estimated effect first.
+    Queue(Queue),
+    /// Explains in numbers how one property was judged against each source.
+    Explain(Explain),
+    /// Writes findings, judgements or quarantined rows as CSV or NDJSON.
+    Export(Export),
+    /// Shows or sets what the office holds to be material.
+    #[command(subcommand)]
+    Policy(Policy),
+    /// Makes and lists the keys by which programs and people come in.
+    #[command(subcommand)]
+    Key(Key),
+    /// Prints the settings in force and where they come from.
+    Config,
+    /// Writes or checks the generated files of schemas/ (for contributors).
+    Schema(Schema),
+}
+
+/// Options of `demo`.
+#[derive(Debug, Args)]
+pub(crate) struct Demo {
+    /// Folder that the demonstration keeps its data in; running it again changes nothing.
+    #[arg(long, default_value = "crossfoot-demo", value_name = "FOLDER")]
+    pub(crate) folder: PathBuf,
+}
+
+impl Demo {
+    /// The demonstration has a folder and an office of its own.
+    pub(crate) fn settle(&self, flags: &mut Flags) {
+        flags.data.get_or_insert_with(|| self.folder.clone());
+        flags.office.get_or_insert_with(|| "demonstration".to_owned());
+    }
+}
+
+/// Options of `import`.
+#[derive(Debug, Args)]
+pub(crate) struct Import {
+    #[command(subcommand)]
+    pub(crate) what: ImportWhat,
+}
+
+#[derive(Debug, Subcommand)]
+pub(crate) enum ImportWhat {
+    /// A public record: one CSV file (or several that make one edition), read by a layout.
+    Roll(ImportRoll),
+    /// Measured houses: a JSON array, NDJSON, or CSV with one part of a house a row.
+    Houses(ImportHouses),
+}
+
+/// Options of `import roll`.
+#[derive(Debug, Args)]
+pub(crate) struct ImportRoll {
+    /// The published files of one edition.
+    #[arg(required = true, value_name = "FILE")]
+    pub(crate) files: Vec<PathBuf>,
+    /// The layout that says which column means what (TOML).
+    #[arg(long, value_name = "FILE")]
+    pub(crate) layout: PathBuf,
+    /// The source that it is an edition of; the layout's id if not named.
+    #[arg(long, value_name = "NAME")]
+    pub(crate) source: Option<String>,
+    /// The year of the roll.
+    #[arg(long, value_name = "YEAR")]
+    pub(crate) roll_year: Option<i32>,
+    /// How final the roll is.
+    #[arg(long, value_enum, default_value_t = Status::NotStated)]
+    pub(crate) status: Status,
+    /// Only record the job; a worker loads it.
+    #[arg(long)]
+    pub(crate) detach: bool,
+    /// End with exit code 4 when any row is quarantined.
+    #[arg(long)]
+    pub(crate) strict: bool,
+}
+
+/// How final a roll is.
+#[derive(Debug, Clone, Copy, ValueEnum)]
+pub(crate) enum Status {
+    /// Before notices and appeals.
+    Preliminary,
+    /// Certified.
+    Certified,
+    /// Corrected after certification.
+    Corrected,
+    /// The publisher does not say.
+    NotStated,
+}
+
+/// Options of `import houses`.
+#[derive(Debug, Args)]
+pub(crate) struct ImportHouses {
+    /// Files of measured houses.
+    #[arg(required = true, value_name = "FILE")]
+    pub(crate) files: Vec<PathBuf>,
+    /// Write the houses that were set aside here, one JSON object a line, with what is wrong.
+    #[arg(long, value_name = "FILE")]
+    pub(crate) set_aside: Option<PathBuf>,
+}
+
+/// Options of `reconcile`.
+#[derive(Debug, Args)]
+pub(crate) struct Reconcile {
+    /// Only this source.
+    #[arg(long, value_name = "NAME")]
+    pub(crate) source: Option<String>,
+    /// Let a run that is held pass.
+    #[arg(long)]
+    pub(crate) release: bool,
+}
+
+/// Options of `queue`.
+#[derive(Debug, Args)]
+pub(crate) struct Queue {
+    /// How many properties; 0 for all.
+    #[arg(long, default_value_t = 50, value_name = "N")]
+    pub(crate) limit: usize,
+    /// One JSON object a line instead of the table.
+    #[arg(long)]
+    pub(crate) json: bool,
+}
+
+/// Options of `explain`.
+#[derive(Debug, Args)]
+pub(crate) struct Explain {
+    /// The office's reference of the property.
+    pub(crate) reference: String,
+    /// JSON instead of text.
+    #[arg(long)]
+    pub(crate) json: bool,
+}
+
+/// Options of `export`.
+#[derive(Debug, Args)]
+pub(crate) struct Export {
+    /// What to write.
+    #[arg(value_enum)]
+    pub(crate) what: ExportWhat,
+    /// In which form.
+    #[arg(long, value_enum, default_value_t = Form::Csv)]
+    pub(crate) format: Form,
+    /// Where to; standard output if not named.
+    #[arg(long, value_name = "FILE")]
+    pub(crate) out: Option<PathBuf>,
+    /// Of this source only; needed for rejects.
+    #[arg(long, value_name = "NAME")]
+    pub(crate) source: Option<String>,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub(crate) enum ExportWhat {
+    /// Pairs with a finding, whatever its state.
+    Findings,
+    /// Every pair that was judged, matched or not.
+    Judgements,
+    /// Quarantined rows of a source's current edition.
+    Rejects,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub(crate) enum Form {
+    /// RFC 4180; cells that a spreadsheet would compute get a leading apostrophe.
+    Csv,
+    /// One JSON object a line; nothing is altered.
+    Ndjson,
+}
+
+#[derive(Debug, Subcommand)]
+pub(crate) enum Policy {
+    /// Prints the policy in force.
+    Show,
+    /// Puts a policy in force; everything is then to be judged again.
+    Set {
+        /// The policy (TOML).
+        file: PathBuf,
+    },
+}
+
+#[derive(Debug, Subcommand)]
+pub(crate) enum Key {
+    /// Makes a key and prints it once.
+    Create {
+        /// What it allows.
+        #[arg(long, value_parser = ["upload", "review", "consult", "administer", "batch", "operator"])]
+        role: String,
+        /// What it is for, in your words.
+        #[arg(long, default_value = "")]
+        label: String,
+    },
+    /// Lists the keys of the office, without the keys themselves.
+    List,
+}
+
+/// Options of `schema`.
+#[derive(Debug, Args)]
+pub(crate) struct Schema {
+    /// Compare with the files instead of writing them; exit code 3 when they differ.
+    #[arg(long)]
+    pub(crate) check: bool,
+    /// The folder.
+    #[arg(long, default_value = "schemas", value_name = "FOLDER")]
+    pub(crate) folder: PathBuf,
+}

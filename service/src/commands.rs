@@ -1,0 +1,12 @@
+//! One file a command.
+
+pub(crate) mod config;
+pub(crate) mod demo;
+pub(crate) mod explain;
+pub(crate) mod export;
+pub(crate) mod import;
+pub(crate) mod key;
+pub(crate) mod policy;
+pub(crate) mod queue;
+pub(crate) mod reconcile;
+pub(crate) mod schema;

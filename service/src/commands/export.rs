@@ -1,0 +1,214 @@
+//! `crossfoot export`: findings, judgements and quarantined rows as CSV or NDJSON.
+
+use std::io::Write;
+
+use crossfoot_store::queue::PairView;
+use crossfoot_store::record::RejectView;
+use crossfoot_worker::settings::Settings;
+use serde_json::{Value, json};
+
+use crate::arguments::{Export, ExportWhat, Form};
+use crate::installation::Installation;
+use crate::outcome::{Outcome, complain};
+
+/// Rows read at once.
+const PAGE: i64 = 1000;
+
+/// Runs the command.
+pub(crate) async fn run(settings: &Settings, arguments: &Export) -> anyhow::Result<Outcome> {
+    let installation = Installation::open(settings).await?;
+    let out: Box<dyn Write + Send> = match &arguments.out {
+        None => Box::new(std::io::stdout()),
+        Some(path) => Box::new(std::fs::File::create(path)?),
+    };
+    let mut sink = Sink::new(std::io::BufWriter::new(out), arguments.format);
+    match arguments.what {
+        ExportWhat::Findings | ExportWhat::Judgements => pairs(&installation, arguments, &mut sink).await?,
+        ExportWhat::Rejects => match &arguments.source {
+            Some(source) => rejects(&installation, source, &mut sink).await?,
+            None => {
+                complain("export rejects needs --source");
+                return Ok(Outcome::Usage);
+            }
+        },
+    }
+    sink.finish()?;
+    Ok(Outcome::Done)
+}
+
+async fn pairs(installation: &Installation, arguments: &Export, sink: &mut Sink) -> anyhow::Result<()> {
+    let (mut property, mut source) = (String::new(), 0);
+    loop {
+        let page = installation.store.pair_page(&installation.office, (&property, source), PAGE).await?;
+        let Some(last) = page.last() else { return Ok(()) };
+        (property, source) = (last.property.clone(), last.source_number);
+        for pair in &page {
+            let asked = arguments.what == ExportWhat::Judgements || pair.finding.is_some();
+            if asked && arguments.source.as_ref().is_none_or(|only| *only == pair.source) {
+                sink.row(&pair_json(pair))?;
+            }
+        }
+    }
+}
+
+async fn rejects(installation: &Installation, source: &str, sink: &mut Sink) -> anyhow::Result<()> {
+    let store = &installation.store;
+    let source = store.source_by_id(source).await?;
+    let Some(edition) = source.current_edition else { return Ok(()) };
+    let files = store.edition(source.number, edition).await?.files;
+    let mut after = 0;
+    loop {
+        let page = store.reject_list(&source, edition, after, PAGE).await?;
+        let Some(last) = page.last() else { return Ok(()) };
+        after = last.number;
+        for reject in &page {
+            let file = usize::try_from(reject.file).ok().and_then(|n| files.get(n));
+            sink.row(&reject_json(reject, file.map_or("", |f| f.name.as_str())))?;
+        }
+    }
+}
+
+/// A rejected row without its raw bytes: they may hold what the layout does not map, such as names.
+fn reject_json(reject: &RejectView, file: &str) -> Value {
+    json!({
+        "file": file,
+        "line": reject.line,
+        "column": reject.column,
+        "reason": reject.reason,
+        "detail": reject.detail,
+    })
+}
+
+/// Hundredths of the unit as a decimal number.
+fn decimal(text: &str) -> Value {
+    serde_json::from_str(text).unwrap_or(Value::Null)
+}
+
+/// A pair as it is exported: units in the names, money as text, ratios as decimal numbers.
+pub(crate) fn pair_json(pair: &PairView) -> Value {
+    let area =
+        |a: Option<crossfoot_audit::area::Area>, decimals| a.map(|a| decimal(&a.to_square_feet(decimals)));
+    let share = |ppm: Option<i64>| ppm.map(|ppm| ppm as f64 / 1e6);
+    json!({
+        "reference": pair.reference,
+        "parcel": pair.parcel,
+        "address": pair.address,
+        "source": pair.source,
+        "edition": pair.edition,
+        "match": pair.match_state,
+        "parcel_key": pair.parcel_key,
+        "conflict": pair.conflict,
+        "outcome": pair.outcome,
+        "kind": pair.kind,
+        "measured_sqft": area(pair.measured, 2),
+        "recorded_sqft": area(pair.recorded, 2),
+        "difference_sqft": area(pair.difference, 2),
+        "variance": share(pair.variance_ppm),
+        "sigma_sqft": pair.sigma_sqft,
+        "z": pair.z,
+        "threshold_sqft": area(pair.threshold, 2),
+        "exceedance": share(pair.exceedance_ppm),
+        "effect_low": pair.effect_low.map(|m| m.to_text()),
+        "effect_high": pair.effect_high.map(|m| m.to_text()),
+        "standard": pair.standard,
+        "policy_version": pair.policy_version,
+        "measurement_version": pair.measurement_version,
+        "record_edition": pair.record_edition,
+        "finding": pair.finding.as_ref().map(|f| f.id.clone()),
+        "state": pair.finding.as_ref().map(|f| f.state.clone()),
+        "closing": pair.finding.as_ref().and_then(|f| f.closing.clone()),
+    })
+}
+
+type Out = std::io::BufWriter<Box<dyn Write + Send>>;
+
+/// Where rows go.
+enum Sink {
+    Csv { writer: Box<csv::Writer<Out>>, headed: bool },
+    Ndjson(Out),
+}
+
+impl Sink {
+    fn new(out: Out, form: Form) -> Sink {
+        match form {
+            Form::Csv => {
+                let writer = csv::WriterBuilder::new().terminator(csv::Terminator::CRLF).from_writer(out);
+                Sink::Csv { writer: Box::new(writer), headed: false }
+            }
+            Form::Ndjson => Sink::Ndjson(out),
+        }
+    }
+
+    fn row(&mut self, object: &Value) -> anyhow::Result<()> {
+        match self {
+            Sink::Ndjson(out) => {
+                serde_json::to_writer(&mut *out, object)?;
+                out.write_all(b"\n")?;
+            }
+            Sink::Csv { writer, headed } => {
+                let Some(object) = object.as_object() else { return Ok(()) };
+                if !*headed {
+                    writer.write_record(object.keys())?;
+                    *headed = true;
+                }
+                writer.write_record(object.values().map(csv_cell))?;
+            }
+        }
+        Ok(())
+    }
+
+    fn finish(self) -> anyhow::Result<()> {
+        match self {
+            Sink::Csv { mut writer, .. } => writer.flush()?,
+            Sink::Ndjson(mut out) => out.flush()?,
+        }
+        Ok(())
+    }
+}
+
+/// A cell of CSV. A text that a spreadsheet would take for a formula gets a leading apostrophe (OWASP ASVS 1.2.10,
+/// CWE-1236); numbers and money stay as they are.
+fn csv_cell(value: &Value) -> String {
+    match value {
+        Value::Null => String::new(),
+        Value::String(text) => csv_text(text),
+        Value::Bool(_) | Value::Number(_) | Value::Array(_) | Value::Object(_) => value.to_string(),
+    }
+}
+
+fn csv_text(text: &str) -> String {
+    let money = text
+        .strip_prefix('-')
+        .is_some_and(|rest| !rest.is_empty() && rest.bytes().all(|b| b.is_ascii_digit() || b == b'.'));
+    if !money && text.starts_with(['=', '+', '-', '@', '\t', '\r']) {
+        format!("'{text}")
+    } else {
+        text.to_owned()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn cells_that_a_spreadsheet_would_compute_stay_text() {
+        // OWASP ASVS 1.2.10 and CWE-1236: a text cell starting with = + - @ tab or CR
+        for (cell, expected) in [
+            (json!("=1+1"), "'=1+1"),
+            (json!("+15550100"), "'+15550100"),
+            (json!("-12 walls"), "'-12 walls"),
+            (json!("@ref"), "'@ref"),
+            (json!("\tx"), "'\tx"),
+            (json!("\r=2"), "'\r=2"),
+            (json!(-12.4), "-12.4"),
+            (json!("-12.40"), "-12.40"),
+            (json!("12B"), "12B"),
+            (json!("it's"), "it's"),
+            (json!("'=1"), "'=1"),
+            (json!(""), ""),
+        ] {
+            assert_eq!(csv_cell(&cell), expected);
+        }
+    }
+}

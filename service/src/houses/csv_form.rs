@@ -1,0 +1,196 @@
+//! Houses as CSV, one part of a house a row; the rows of a house stand together.
+//!
+//! A row becomes the JSON that its cells say, and a cell that is no number stays text: the schema of the document then
+//! finds what is wrong, by the same words as for JSON.
+
+use std::io::Read;
+
+use crossfoot_audit::document::Problem;
+use serde_json::{Map, Value};
+
+use super::Placed;
+
+/// Columns of the house itself.
+const OF_HOUSE: [(&str, Kind); 9] = [
+    ("reference", Kind::Text),
+    ("parcel", Kind::Text),
+    ("address", Kind::Text),
+    ("jurisdiction", Kind::Text),
+    ("measured_on", Kind::Text),
+    ("year_built", Kind::Number),
+    ("purpose", Kind::Text),
+    ("permitted_use", Kind::Text),
+    ("common_relative_sd", Kind::Number),
+];
+/// Columns of a part.
+const OF_PART: [(&str, Kind); 11] = [
+    ("use", Kind::Text),
+    ("area_sqft", Kind::Number),
+    ("area_m2", Kind::Number),
+    ("sd_sqft", Kind::Number),
+    ("sd_m2", Kind::Number),
+    ("finish", Kind::Text),
+    ("heat", Kind::Text),
+    ("access", Kind::Text),
+    ("enclosure", Kind::Text),
+    ("attachment", Kind::Text),
+    ("built", Kind::Number),
+];
+const HOW_KNOWN: &str = "how_known";
+/// Columns that say where a part belongs.
+const PLACE: [&str; 4] = ["building", "building_kind", "level", "grade"];
+
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Kind {
+    Text,
+    Number,
+}
+
+/// The houses of the file.
+pub(super) fn houses<'f>(file: impl Read + Send + 'f) -> impl Iterator<Item = Placed> + Send + 'f {
+    let mut reader = csv::ReaderBuilder::new().trim(csv::Trim::All).flexible(true).from_reader(file);
+    let heads = reader.headers().cloned().map_err(|e| e.to_string());
+    let mut refusal = heads.as_ref().err().cloned().or_else(|| heads.as_ref().ok().and_then(unknown_columns));
+    let heads = heads.unwrap_or_default();
+    let mut rows = reader.into_records();
+    let mut held: Option<(u64, csv::StringRecord)> = None;
+    std::iter::from_fn(move || {
+        if let Some(detail) = refusal.take() {
+            let problem = Problem { pointer: String::new(), detail, mend: "correct the header".to_owned() };
+            // the rows mean nothing without a header
+            for _ in rows.by_ref() {}
+            return Some(Placed { place: "line 1".to_owned(), document: Err((String::new(), problem)) });
+        }
+        next_house(&mut rows, &heads, &mut held)
+    })
+}
+
+fn unknown_columns(heads: &csv::StringRecord) -> Option<String> {
+    let known = |head: &str| {
+        OF_HOUSE.iter().chain(&OF_PART).any(|(name, _)| *name == head)
+            || PLACE.contains(&head)
+            || head == HOW_KNOWN
+    };
+    let unknown: Vec<&str> =
+        heads.iter().map(|head| head.trim_start_matches('\u{feff}')).filter(|head| !known(head)).collect();
+    if !unknown.is_empty() {
+        return Some(format!("unknown columns: {}", unknown.join(", ")));
+    }
+    let missing: Vec<&str> = ["reference", "parcel", "measured_on"]
+        .into_iter()
+        .filter(|wanted| !heads.iter().any(|head| head.trim_start_matches('\u{feff}') == *wanted))
+        .collect();
+    (!missing.is_empty()).then(|| format!("columns missing: {}", missing.join(", ")))
+}
+
+type Rows<R> = csv::StringRecordsIntoIter<R>;
+
+fn next_house<R: Read>(
+    rows: &mut Rows<R>,
+    heads: &csv::StringRecord,
+    held: &mut Option<(u64, csv::StringRecord)>,
+) -> Option<Placed> {
+    let (line, first) = match held.take() {
+        Some(row) => row,
+        None => match rows.next()? {
+            Ok(row) => (row.position().map_or(0, csv::Position::line), row),
+            Err(error) => return Some(broken(&error)),
+        },
+    };
+    if first.len() != heads.len() {
+        return Some(ragged(line, &first, heads.len()));
+    }
+    let cells = Cells { heads, row: &first };
+    let reference = cells.text("reference").unwrap_or_default().to_owned();
+    let mut house = cells.take(&OF_HOUSE);
+    let mut buildings = Vec::new();
+    put_part(&mut buildings, &cells);
+    for row in rows.by_ref() {
+        // a row that cannot be read ends the house; it is reported in its turn
+        let Ok(row) = row else { break };
+        let cells = Cells { heads, row: &row };
+        if row.len() != heads.len() || cells.text("reference").unwrap_or_default() != reference {
+            *held = Some((row.position().map_or(0, csv::Position::line), row));
+            break;
+        }
+        put_part(&mut buildings, &cells);
+    }
+    house.insert("buildings".to_owned(), Value::Array(buildings));
+    Some(Placed { place: format!("line {line}"), document: Ok(Value::Object(house)) })
+}
+
+fn broken(error: &csv::Error) -> Placed {
+    let line = error.position().map_or(0, csv::Position::line);
+    let problem = Problem {
+        pointer: String::new(),
+        detail: format!("the row cannot be read: {error}"),
+        mend: "save the file as UTF-8".to_owned(),
+    };
+    Placed { place: format!("line {line}"), document: Err((String::new(), problem)) }
+}
+
+fn ragged(line: u64, row: &csv::StringRecord, heads: usize) -> Placed {
+    let problem = Problem {
+        pointer: String::new(),
+        detail: format!("{} fields, the header has {heads}", row.len()),
+        mend: "quote the field that holds a comma".to_owned(),
+    };
+    let raw = row.iter().collect::<Vec<_>>().join(",");
+    Placed { place: format!("line {line}"), document: Err((raw, problem)) }
+}
+
+struct Cells<'a> {
+    heads: &'a csv::StringRecord,
+    row: &'a csv::StringRecord,
+}
+
+impl Cells<'_> {
+    fn text(&self, name: &str) -> Option<&str> {
+        let at = self.heads.iter().position(|head| head.trim_start_matches('\u{feff}') == name)?;
+        self.row.get(at).filter(|cell| !cell.is_empty())
+    }
+
+    fn take(&self, columns: &[(&str, Kind)]) -> Map<String, Value> {
+        columns
+            .iter()
+            .filter_map(|(name, kind)| Some(((*name).to_owned(), value(self.text(name)?, *kind))))
+            .collect()
+    }
+}
+
+fn value(cell: &str, kind: Kind) -> Value {
+    let number =
+        if kind == Kind::Number { serde_json::from_str::<serde_json::Number>(cell).ok() } else { None };
+    number.map_or_else(|| Value::String(cell.to_owned()), Value::Number)
+}
+
+/// Puts the part of a row into its building and level, which begin with the first row that names them.
+fn put_part(buildings: &mut Vec<Value>, cells: &Cells<'_>) {
+    let name = cells.text("building").unwrap_or("main house");
+    let at = buildings.iter().position(|b| b.get("name").and_then(Value::as_str) == Some(name));
+    let at = at.unwrap_or_else(|| {
+        let kind = cells.text("building_kind").unwrap_or("main");
+        buildings.push(serde_json::json!({ "name": name, "kind": kind, "levels": [] }));
+        buildings.len() - 1
+    });
+    let level = value(cells.text("level").unwrap_or("1"), Kind::Number);
+    let grade = cells.text("grade").unwrap_or("above");
+    let Some(levels) = buildings.get_mut(at).and_then(|b| b.get_mut("levels")).and_then(Value::as_array_mut)
+    else {
+        return;
+    };
+    let same =
+        |l: &Value| l.get("level") == Some(&level) && l.get("grade").and_then(Value::as_str) == Some(grade);
+    let at = levels.iter().position(same).unwrap_or_else(|| {
+        levels.push(serde_json::json!({ "level": level, "grade": grade, "parts": [] }));
+        levels.len() - 1
+    });
+    let mut part = cells.take(&OF_PART);
+    part.entry("use").or_insert_with(|| Value::String("living".to_owned()));
+    if let Some(how) = cells.text(HOW_KNOWN) {
+        part.insert(HOW_KNOWN.to_owned(), Value::String(how.to_owned()));
+    }
+    if let Some(parts) = levels.get_mut(at).and_then(|l| l.get_mut("parts")).and_then(Value::as_array_mut) {
+        parts.push(Value::Object(part));
+    }
+}
