@@ -40,10 +40,10 @@ pub struct Layout {
     #[serde(deserialize_with = "text::named")]
     pub basis: String,
     /// The recorded figure is rounded to so many square feet; 0 for exact, whole square feet if not said.
-    #[serde(default, deserialize_with = "text::rounding")]
+    #[serde(default, deserialize_with = "text::rounding", skip_serializing_if = "Option::is_none")]
     pub rounding_sqft: Option<f64>,
     /// The id of the source that this one copies. Copies are one witness.
-    #[serde(default)]
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     pub derived_from: Option<String>,
     /// How the file is written.
     #[serde(default)]
@@ -51,19 +51,19 @@ pub struct Layout {
     /// The parcel number.
     pub parcel: ParcelLayout,
     /// The situs address.
-    #[serde(default)]
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     pub situs: Option<SitusLayout>,
     /// The recorded area. Not every roll has one.
-    #[serde(default)]
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     pub area: Option<AreaLayout>,
     /// The market or total value.
-    #[serde(default)]
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     pub value: Option<FigureLayout>,
     /// The year built.
-    #[serde(default)]
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     pub year_built: Option<YearLayout>,
     /// The class of use.
-    #[serde(default)]
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     pub class: Option<ClassLayout>,
     /// Further columns that are kept as published.
     #[serde(default)]
@@ -140,10 +140,10 @@ pub struct ParcelLayout {
     #[serde(default)]
     pub join: String,
     /// A constant end that every number of the source carries.
-    #[serde(default)]
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     pub drop_tail: Option<String>,
     /// A regular expression every key must match.
-    #[serde(default)]
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     pub pattern: Option<String>,
 }
 
@@ -193,7 +193,7 @@ pub struct AreaLayout {
     #[serde(default = "blank_only")]
     pub null: Vec<String>,
     /// The separator of thousands that the publisher writes.
-    #[serde(default, deserialize_with = "text::thousands")]
+    #[serde(default, deserialize_with = "text::thousands", skip_serializing_if = "Option::is_none")]
     pub thousands: Option<char>,
     /// What a blank area means.
     #[serde(default)]
@@ -246,7 +246,7 @@ pub struct FigureLayout {
     #[serde(default = "blank_only")]
     pub null: Vec<String>,
     /// The separator of thousands that the publisher writes.
-    #[serde(default, deserialize_with = "text::thousands")]
+    #[serde(default, deserialize_with = "text::thousands", skip_serializing_if = "Option::is_none")]
     pub thousands: Option<char>,
     /// Whether a record is kept without the figure where it cannot be read.
     #[serde(default)]
@@ -272,7 +272,7 @@ pub struct YearLayout {
     #[serde(default = "blank_and_zero")]
     pub null: Vec<String>,
     /// The separator of thousands that the publisher writes.
-    #[serde(default, deserialize_with = "text::thousands")]
+    #[serde(default, deserialize_with = "text::thousands", skip_serializing_if = "Option::is_none")]
     pub thousands: Option<char>,
     /// Whether a record is kept without the year where it cannot be read.
     #[serde(default)]
@@ -307,7 +307,7 @@ pub struct KeepLayout {
     #[serde(deserialize_with = "text::named")]
     pub column: String,
     /// The name it is shown under; the column's own if not said.
-    #[serde(default, deserialize_with = "text::optional_name")]
+    #[serde(default, deserialize_with = "text::optional_name", skip_serializing_if = "Option::is_none")]
     pub name: Option<String>,
     /// What it holds.
     #[serde(default)]
@@ -319,7 +319,7 @@ pub struct KeepLayout {
     #[serde(default = "blank_only")]
     pub null: Vec<String>,
     /// The separator of thousands that the publisher writes.
-    #[serde(default, deserialize_with = "text::thousands")]
+    #[serde(default, deserialize_with = "text::thousands", skip_serializing_if = "Option::is_none")]
     pub thousands: Option<char>,
     /// Whether a record is kept where the value does not read as its kind.
     #[serde(default)]
