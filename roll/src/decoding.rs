@@ -3,42 +3,9 @@
 use crate::framing::Fields;
 use crate::layout::Encoding;
 
-/// What Windows code page 1252 has where Latin-1 has control characters, 0x80 to 0x9F; `None` is undefined.
-/// After the mapping table CP1252.TXT published by the Unicode Consortium.
-const CP1252: [Option<char>; 32] = [
-    Some('€'),
-    None,
-    Some('‚'),
-    Some('ƒ'),
-    Some('„'),
-    Some('…'),
-    Some('†'),
-    Some('‡'),
-    Some('ˆ'),
-    Some('‰'),
-    Some('Š'),
-    Some('‹'),
-    Some('Œ'),
-    None,
-    Some('Ž'),
-    None,
-    None,
-    Some('‘'),
-    Some('’'),
-    Some('“'),
-    Some('”'),
-    Some('•'),
-    Some('–'),
-    Some('—'),
-    Some('˜'),
-    Some('™'),
-    Some('š'),
-    Some('›'),
-    Some('œ'),
-    None,
-    Some('ž'),
-    Some('Ÿ'),
-];
+/// What Windows code page 1252 has where Latin-1 has control characters, 0x80 to 0x9F; a NUL stands for the five
+/// that are undefined. After the mapping table CP1252.TXT published by the Unicode Consortium.
+const CP1252: &str = "€\0‚ƒ„…†‡ˆ‰Š‹Œ\0Ž\0\0‘’“”•–—˜™š›œ\0žŸ";
 
 /// The fields of a row as text.
 #[derive(Debug, Clone, Copy)]
@@ -98,7 +65,7 @@ fn decode_windows_1252<'a>(fields: Fields<'_>, into: &'a mut Decoded) -> Result<
 /// The character of a byte in Windows code page 1252.
 pub(crate) fn windows_1252(byte: u8) -> Option<char> {
     match byte.checked_sub(0x80) {
-        Some(above) if byte < 0xA0 => CP1252.get(usize::from(above)).copied().flatten(),
+        Some(above) if byte < 0xA0 => CP1252.chars().nth(usize::from(above)).filter(|found| *found != '\0'),
         Some(_) | None => Some(char::from(byte)),
     }
 }

@@ -272,7 +272,8 @@ impl<R: Read> Framer<R> {
                 None if ahead.len() > ROW_BYTES_MAX => return Ok(LineAhead::TooLong),
                 None if self.source_ended => {
                     let next = ahead.len();
-                    let marks = unseen.iter().rev().take_while(|byte| **byte == END_OF_FILE_MARK).count();
+                    let text = ahead.get(from..).unwrap_or_default();
+                    let marks = text.iter().rev().take_while(|byte| **byte == END_OF_FILE_MARK).count();
                     if from >= next {
                         return Ok(LineAhead::None);
                     }

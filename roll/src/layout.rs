@@ -393,8 +393,8 @@ impl Layout {
         }
     }
 
-    /// SHA-256 of the layout's canonical JSON in hex: all settings spelt out, keys sorted, no spaces. Two texts
-    /// that mean the same have one version.
+    /// SHA-256 of the layout's canonical JSON in hex: defaults spelt out, what is absent left out, keys sorted, no
+    /// spaces. Two texts that mean the same have one version.
     #[must_use]
     pub fn version(&self) -> String {
         let mut canonical = String::new();

@@ -455,3 +455,29 @@ fn content_hash(entry: &Entry, scratch: &mut Vec<u8>) -> u64 {
     }
     xxh3_64(scratch)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    proptest! {
+        #[test]
+        fn a_few_digits_mean_what_the_rule_of_the_source_says(text in "[0-9]{1,9}") {
+            let whole = short_whole(&text);
+            let rule = FigureRule::default();
+            prop_assert_eq!(parse_whole(&text, &rule), Ok(whole));
+            prop_assert_eq!(parse_money(&text, &rule), Ok(whole.map(|whole| Money::from_cents(whole * 100))));
+            prop_assert_eq!(parse_decimal_text(&text, &rule), Ok(Some(text.as_str())));
+            let area = whole.filter(|whole| *whole <= AREA_ABSURD_SQFT).and_then(Area::from_whole_square_feet);
+            prop_assert_eq!(parse_area(&text, AreaUnit::SquareFeet, &rule).ok().flatten(), area);
+        }
+    }
+
+    #[test]
+    fn other_texts_are_left_to_the_rule_of_the_source() {
+        for text in ["", "1234567890", "-1", "1.0", "1,284", " 1", "²"] {
+            assert_eq!(short_whole(text), None, "{text}");
+        }
+    }
+}
