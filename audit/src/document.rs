@@ -383,3 +383,90 @@ fn take_part(part: &PartDocument, pointer: &str, problems: &mut Vec<Problem>) ->
         how_known: part.how_known.unwrap_or(HowKnown::Measured),
     })
 }
+
+#[cfg(test)]
+mod tests {
+    use serde_json::json;
+
+    use super::*;
+
+    fn good() -> Value {
+        json!({
+            "reference": "A-1", "parcel": "07-0412-003", "measured_on": "2026-03-08", "common_relative_sd": 0.002,
+            "buildings": [{ "name": "main house", "kind": "main", "levels": [
+                { "level": 1, "grade": "above", "parts": [{ "use": "living", "area_sqft": 1284.5, "sd_sqft": 4.5 }] }] }]
+        })
+    }
+
+    fn pointers(document: &Value) -> Vec<String> {
+        let mut pointers: Vec<String> = DocumentReader::new()
+            .unwrap()
+            .read(document)
+            .unwrap_err()
+            .into_iter()
+            .map(|p| p.pointer)
+            .collect();
+        pointers.sort();
+        pointers
+    }
+
+    #[test]
+    fn a_good_document_is_read_exactly() {
+        let measurement = DocumentReader::new().unwrap().read(&good()).unwrap();
+        let part = &measurement.house.buildings[0].levels[0].parts[0];
+        assert_eq!(part.area, Area::parse_square_feet("1284.5").unwrap());
+        assert_eq!(
+            (part.finish, part.access, part.how_known),
+            (Finish::Finished, Access::Inside, HowKnown::Measured)
+        );
+        assert_eq!(reread(&good().to_string()).unwrap(), measurement);
+    }
+
+    #[test]
+    fn everything_wrong_is_reported_at_once_with_its_pointer() {
+        let mut document = good();
+        document["reference"] = json!(7);
+        document["measured_on"] = json!("8 March");
+        document["parcle"] = json!("07");
+        document["buildings"][0]["kind"] = json!("castle");
+        document["buildings"][0]["levels"][0]["parts"][0]["area_sqft"] = json!("1,284");
+        document["buildings"][0]["levels"][0]["parts"][0]["sd_sqft"] = json!(-1);
+        assert_eq!(
+            pointers(&document),
+            [
+                "",
+                "/buildings/0/kind",
+                "/buildings/0/levels/0/parts/0/area_sqft",
+                "/buildings/0/levels/0/parts/0/sd_sqft",
+                "/measured_on",
+                "/reference"
+            ]
+        );
+    }
+
+    #[test]
+    fn what_a_schema_cannot_say_is_found_too() {
+        let mut document = good();
+        document["measured_on"] = json!("2026-02-30");
+        document["parcel"] = json!("   ");
+        document["buildings"][0]["levels"][0]["parts"][0]["area_m2"] = json!(100.0);
+        document["buildings"][0]["levels"][0]["parts"][0]["sd_m2"] = json!(1.0);
+        let parts = "/buildings/0/levels/0/parts/0";
+        assert_eq!(pointers(&document), [parts, "/measured_on", "/parcel"]);
+        let mut none = good();
+        none["buildings"][0]["levels"][0]["parts"][0].as_object_mut().unwrap().remove("area_sqft");
+        assert_eq!(pointers(&none), [parts]);
+    }
+
+    #[test]
+    fn square_metres_are_taken_as_they_are_stated() {
+        let mut document = good();
+        let part = &mut document["buildings"][0]["levels"][0]["parts"][0];
+        *part = json!({ "use": "living", "area_m2": 185.8, "sd_m2": 0.092_903_04 });
+        let read = DocumentReader::new().unwrap().read(&document).unwrap();
+        let part = &read.house.buildings[0].levels[0].parts[0];
+        // NIST SP 811: the international foot is 0.3048 m, so 185.8 m2 are 1,999.9346 sq ft
+        assert_eq!(part.area.to_square_feet(4), "1999.9346");
+        assert!((part.sd_sqft.unwrap() - 1.0).abs() < 1e-12);
+    }
+}

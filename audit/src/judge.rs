@@ -204,3 +204,187 @@ fn verdict_of(kind: Kind, rule: &Rule, comparison: &Comparison, threshold: Area,
 fn ppm(share: f64) -> i64 {
     (share * 1e6).round() as i64
 }
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+    use rust_decimal::Decimal;
+
+    use super::policy::Need;
+    use super::*;
+
+    fn area(sqft: i64) -> Area {
+        Area::from_whole_square_feet(sqft).unwrap()
+    }
+
+    fn judged(measured_sqft: i64, sd: f64, recorded: Option<i64>, rule: Rule) -> Judgement {
+        let measured =
+            Measured { area: area(measured_sqft), spread: Spread { stated: sd * sd, ..Spread::default() } };
+        let recorded = Recorded {
+            area: recorded.map(area),
+            rounding_sqft: 0.0,
+            value: Some(Money::from_cents(20_000_000)),
+            class: "110".to_owned(),
+            vacant: false,
+        };
+        let policy = Policy { rule: vec![rule], ..Policy::default() };
+        judge(&measured, &recorded, &policy, &Scope { jurisdiction: "", class: "110", source: "s" }).unwrap()
+    }
+
+    fn rule(percent: i64, square_feet: i64) -> Rule {
+        Rule {
+            percent: Some(Decimal::from(percent)),
+            square_feet: Some(Decimal::from(square_feet)),
+            exceedance_min: 0.0,
+            ..Rule::default()
+        }
+    }
+
+    #[test]
+    fn a_limit_that_is_reached_exactly_is_reached() {
+        assert_eq!(judged(2100, 1.0, Some(2000), rule(5, 100)).verdict, Verdict::Material);
+        assert_eq!(judged(2099, 1.0, Some(2000), rule(5, 100)).verdict, Verdict::NotMaterial);
+        assert_eq!(judged(1900, 1.0, Some(2000), rule(5, 100)).verdict, Verdict::Material);
+    }
+
+    #[test]
+    fn all_takes_the_largest_limit_in_square_feet_and_any_the_smallest() {
+        let any = Rule { need: Need::Any, ..rule(5, 100) };
+        assert_eq!(judged(3120, 1.0, Some(3000), rule(5, 100)).threshold, area(150));
+        assert_eq!(judged(3120, 1.0, Some(3000), any).threshold, area(100));
+    }
+
+    #[test]
+    fn measuring_error_is_never_queued_whatever_the_percentage() {
+        assert_eq!(judged(1200, 150.0, Some(1000), rule(5, 100)).verdict, Verdict::WithinMeasuringError);
+    }
+
+    #[test]
+    fn beyond_the_threshold_but_not_surely_is_undecided() {
+        // d = 110, T = 100, s = 25: probability 0.655 (1 - [Phi((T-d)/s) - Phi((-T-d)/s)], scipy.stats.norm)
+        let asked = Rule { exceedance_min: 0.9, ..rule(5, 100) };
+        assert_eq!(judged(2110, 25.0, Some(2000), asked.clone()).verdict, Verdict::Undecided);
+        assert_eq!(judged(2160, 25.0, Some(2000), asked).verdict, Verdict::Material);
+    }
+
+    #[test]
+    fn a_direction_that_is_not_asked_for_is_told_apart() {
+        let larger = Rule { direction: Direction::Larger, ..rule(5, 100) };
+        assert_eq!(judged(1700, 1.0, Some(2000), larger.clone()).verdict, Verdict::OtherDirection);
+        assert_eq!(judged(2300, 1.0, Some(2000), larger).verdict, Verdict::Material);
+    }
+
+    #[test]
+    fn a_record_without_area_has_no_percentage_and_is_weighed_by_square_feet() {
+        for recorded in [None, Some(0)] {
+            let judgement = judged(1500, 15.0, recorded, rule(5, 100));
+            assert_eq!((judgement.kind, judgement.verdict), (Kind::NoArea, Verdict::Material));
+            assert_eq!((judgement.comparison.variance_ppm, judgement.effect), (None, None));
+        }
+    }
+
+    #[test]
+    fn a_limit_in_value_is_turned_into_square_feet() {
+        // 200,000.00 on 2,000 sq ft is 100 a square foot: 15,000 are 150 sq ft
+        let value = Rule {
+            value: Some(Money::from_cents(1_500_000)),
+            percent: None,
+            square_feet: None,
+            ..rule(0, 0)
+        };
+        assert_eq!(judged(2150, 1.0, Some(2000), value.clone()).verdict, Verdict::Material);
+        assert_eq!(judged(2149, 1.0, Some(2000), value).verdict, Verdict::NotMaterial);
+    }
+
+    #[test]
+    fn the_first_rule_whose_scope_covers_decides() {
+        let policy = Policy::from_toml(
+            "name = \"n\"\n[[rule]]\nclass = \"550\"\nsquare_feet = 10\n[[rule]]\njurisdiction = \"US-IA\"\npercent = 3.5\n",
+        )
+        .unwrap();
+        let of = |jurisdiction, class| {
+            policy.rule_for(&Scope { jurisdiction, class, source: "s" }).map(|(n, _)| n)
+        };
+        assert_eq!(of("US-IA-169", "550"), Some(0));
+        assert_eq!(of("US-IA-169", "110"), Some(1));
+        assert_eq!(of("US-IAX", "110"), None);
+    }
+
+    #[test]
+    fn a_policy_that_cannot_be_meant_is_refused_with_its_mend() {
+        for (text, expected) in [
+            ("name = \"n\"\nrule = []\n", "no rule"),
+            ("name = \"n\"\n[[rule]]\nz_min = 2\n", "no limit"),
+            ("name = \"n\"\n[[rule]]\npercent = -5\n", "negative"),
+            ("name = \"n\"\n[[rule]]\npercent = 5\nexceedance_min = 1.5\n", "probability"),
+            ("name = \"n\"\n[[rule]]\npercent = 5\nelasticity_low = 2.0\n", "elasticities"),
+            ("name = \"n\"\n[[rule]]\npercnt = 5\n", "percnt"),
+        ] {
+            let error = Policy::from_toml(text).unwrap_err().to_string();
+            assert!(error.contains(expected), "{error}");
+        }
+    }
+
+    #[test]
+    fn a_policy_reads_back_as_it_was_written() {
+        let policy = Policy { rule: vec![rule(5, 100)], ..Policy::default() };
+        assert_eq!(Policy::from_toml(&toml::to_string(&policy).unwrap()).unwrap(), policy);
+        assert_eq!(serde_json::from_str::<Policy>(&serde_json::to_string(&policy).unwrap()).unwrap(), policy);
+    }
+
+    #[test]
+    fn an_explanation_states_every_figure_of_the_verdict() {
+        let measured = Measured { area: area(2148), spread: Spread { stated: 100.0, ..Spread::default() } };
+        let recorded = Recorded {
+            area: Some(area(2400)),
+            rounding_sqft: 1.0,
+            value: Some(Money::from_cents(24_000_000)),
+            class: String::new(),
+            vacant: false,
+        };
+        let policy = Policy::default();
+        let scope = Scope { jurisdiction: "", class: "", source: "s" };
+        let judgement = judge(&measured, &recorded, &policy, &scope).unwrap();
+        let steps = explain::explain(&judgement, &measured, &recorded, &policy.rule[0]);
+        let text = steps
+            .iter()
+            .map(|s| format!("{}: {} = {}", s.what, s.how, s.result))
+            .collect::<Vec<_>>()
+            .join("\n");
+        for figure in [
+            "2148.0",
+            "2400.0",
+            "-252.0 sq ft",
+            "-10.50 %",
+            "10.004 sq ft",
+            "-25.19",
+            "120.0 sq ft",
+            "-25200.00",
+        ] {
+            assert!(text.contains(figure), "{figure} is missing:\n{text}");
+        }
+    }
+
+    proptest! {
+        #[test]
+        fn equal_areas_give_no_variance(sqft in 1i64..100_000, sd in 0.0..500.0f64) {
+            let judgement = judged(sqft, sd, Some(sqft), rule(0, 0));
+            prop_assert_eq!(judgement.comparison.variance_ppm, Some(0));
+            prop_assert!(judgement.verdict != Verdict::Material);
+        }
+
+        #[test]
+        fn a_higher_threshold_or_more_uncertainty_never_adds_a_finding(
+            measured in 300i64..6000, recorded in 300i64..6000, sd in 0.0..200.0f64, more in 0.0..200.0f64,
+            percent in 0i64..30, higher in 0i64..30, exceedance in 0.0..0.99f64,
+        ) {
+            let asked = |percent| Rule { exceedance_min: exceedance, ..rule(percent, 10) };
+            let material = |sd, percent| judged(measured, sd, Some(recorded), asked(percent)).verdict == Verdict::Material;
+            if !material(sd, percent) {
+                prop_assert!(!material(sd, percent + higher));
+                // more spread may push the probability up only while it is below a half: then it was not material
+                prop_assert!(exceedance < 0.5 || !material(sd + more, percent));
+            }
+        }
+    }
+}

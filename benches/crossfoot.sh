@@ -1,0 +1,18 @@
+#!/bin/sh
+# The contestant crossfoot of the benchmark: import, join, judge, queue, by the release build, then the figures as the
+# databases hold them. Called by compare.py.
+#
+#   sh benches/crossfoot.sh DIR FRESH [DATABASE_URL]
+#
+# FRESH is a new folder; with a DATABASE_URL (postgres://…, an empty database) the records go there.
+set -eu
+dir=$1 fresh=$2 url=${3:-}
+bin=$(dirname "$0")/../target/release/crossfoot
+run() {
+    "$bin" --data "$fresh/data" --database "$url" "$@" >&2
+}
+run policy set "$dir/policy.toml"
+run import roll "$dir/roll.csv" --layout "$dir/layout.toml"
+run import houses "$dir/houses.csv"
+run reconcile
+exec python3 "$(dirname "$0")/figures.py" "$fresh/data" "$url"
