@@ -212,7 +212,7 @@ impl DocumentReader {
     pub fn read(&self, document: &Value) -> Result<Measurement, Vec<Problem>> {
         let problems: Vec<Problem> =
             self.validator.iter_errors(document).map(|e| schema_problem(&e)).collect();
-        let typed: Option<MeasurementDocument> = serde_json::from_value(document.clone()).ok();
+        let typed = MeasurementDocument::deserialize(document).ok();
         match typed {
             None if problems.is_empty() => Err(vec![Problem {
                 pointer: String::new(),

@@ -88,7 +88,10 @@ impl Judging<'_> {
             Agreement::Agree | Agreement::Unknown => {
                 (outcome(MatchState::Sure, key, Some(record), String::new()), Some(record))
             }
-            Agreement::Disagree(why) => (outcome(MatchState::ToSettle, key, Some(record), why), Some(record)),
+            Agreement::Disagree(why) => {
+                let both = format!("measured at {}, recorded at {}: {why}", pending.address, record.situs);
+                (outcome(MatchState::ToSettle, key, Some(record), both), Some(record))
+            }
         }
     }
 

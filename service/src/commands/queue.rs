@@ -63,18 +63,17 @@ pub(crate) async fn text(installation: &Installation, limit: usize) -> anyhow::R
         ("reference", Side::Left),
         ("address", Side::Left),
         ("source", Side::Left),
-        ("measured sq ft", Side::Right),
+        ("measured", Side::Right),
         ("recorded", Side::Right),
         ("difference", Side::Right),
-        ("% of recorded", Side::Right),
-        ("95 % interval", Side::Right),
+        ("% of recorded, 95 % interval", Side::Right),
         ("value, estimate", Side::Right),
         ("what to look at", Side::Left),
     ]);
     for pair in items.iter().flat_map(|item| &item.pairs) {
         table.row(cells(pair));
     }
-    let mut text = table.text();
+    let mut text = format!("Areas in square feet under the source's basis.\n\n{}", table.text());
     writeln!(text, "\n{} of {total} properties in the queue. {CAUTION}", items.len())?;
     Ok(text)
 }
@@ -87,9 +86,16 @@ fn cells(pair: &PairView) -> Vec<String> {
         |area: Option<crossfoot_audit::area::Area>| area.map(|a| a.to_square_feet(0)).unwrap_or_default();
     let percent = |ppm: f64| format!("{:+.1}", ppm / 1e4);
     let interval =
-        pair.variance_ppm.zip(pair.sigma_sqft).zip(pair.recorded).map(|((ppm, sigma), recorded)| {
-            let half = COVERAGE * sigma / recorded.to_square_feet_f64() * 1e6;
-            format!("{} to {}", percent(ppm as f64 - half), percent(ppm as f64 + half))
+        pair.variance_ppm.zip(pair.sigma_sqft).zip(pair.difference).map(|((ppm, sigma), difference)| {
+            let (ppm, d) = (ppm as f64, difference.to_square_feet_f64());
+            let half = (COVERAGE * sigma * ppm / d).abs();
+            format!(
+                "{} ({} to {}){}",
+                percent(ppm),
+                percent(ppm - half),
+                percent(ppm + half),
+                denominator(pair)
+            )
         });
     let effect = pair
         .effect_low
@@ -97,16 +103,24 @@ fn cells(pair: &PairView) -> Vec<String> {
         .map(|(low, high)| format!("{} to {}", whole(low.cents()), whole(high.cents())));
     vec![
         pair.reference.clone(),
-        pair.address.clone(),
+        pair.address.split(',').next().unwrap_or_default().to_owned(),
         pair.source.clone(),
         square_feet(pair.measured),
         square_feet(pair.recorded),
         pair.difference.map(|d| signed(&d.to_square_feet(0))).unwrap_or_default(),
-        pair.variance_ppm.map(|ppm| percent(ppm as f64)).unwrap_or_default(),
         interval.unwrap_or_default(),
         effect.unwrap_or_default(),
         look_at(pair).to_owned(),
     ]
+}
+
+/// The heads say "of recorded"; a policy that takes the measured area is marked in the cell.
+fn denominator(pair: &PairView) -> &'static str {
+    let of = |area: Option<crossfoot_audit::area::Area>| {
+        let share = pair.difference?.to_square_feet_f64() / area?.to_square_feet_f64();
+        Some((share * 1e6 - pair.variance_ppm? as f64).abs())
+    };
+    if of(pair.measured) < of(pair.recorded) { " of measured" } else { "" }
 }
 
 fn signed(number: &str) -> String {
