@@ -15,6 +15,16 @@ pub(crate) struct TextFields<'a> {
 }
 
 impl<'a> TextFields<'a> {
+    /// Whether some character of the row has to be escaped in JSON. All bytes are looked at without stopping at the
+    /// first, so that many are compared at once. The delimiters between the fields do not count.
+    pub(crate) fn needs_escaping(&self) -> bool {
+        let first_end = self.places.ends.first().filter(|_| self.places.gap > 0);
+        // Where nothing lies between the fields, a byte that is not special stands for the delimiter.
+        let delimiter = first_end.and_then(|end| self.text.as_bytes().get(*end)).copied().unwrap_or(b' ');
+        let special = |byte: u8| ((byte < b' ') | (byte == b'"') | (byte == b'\\')) & (byte != delimiter);
+        self.text.bytes().fold(false, |found, byte| found | special(byte))
+    }
+
     /// The field at `index` without the blanks around it.
     #[inline]
     pub(crate) fn get(&self, index: usize) -> &'a str {

@@ -195,7 +195,11 @@ impl Mapping {
             value,
             year_built,
             class: class.to_owned(),
-            rest: json_array(self.kept.iter().map(|kept| row.get(kept.figure.place)), &mut scratch.text),
+            rest: json_array(
+                self.kept.iter().map(|kept| row.get(kept.figure.place)),
+                row.needs_escaping(),
+                &mut scratch.text,
+            ),
             content_hash: 0,
         };
         entry.content_hash = content_hash(&entry, &mut scratch.bytes);
@@ -416,15 +420,16 @@ fn joined<'a>(parts: impl Iterator<Item = &'a str>, scratch: &mut String) -> Str
     scratch.as_str().to_owned()
 }
 
-/// The texts as a JSON array. Few need escaping, and those that do are left to `serde_json`.
-fn json_array<'a>(texts: impl Iterator<Item = &'a str>, scratch: &mut String) -> String {
+/// The texts as a JSON array. In most rows nothing needs escaping, which is seen on the row as a whole; the others
+/// are left to `serde_json`.
+fn json_array<'a>(texts: impl Iterator<Item = &'a str>, escaping: bool, scratch: &mut String) -> String {
     scratch.clear();
     scratch.push('[');
     for (at, text) in texts.enumerate() {
         if at > 0 {
             scratch.push(',');
         }
-        if text.bytes().any(|byte| byte < b' ' || byte == b'"' || byte == b'\\') {
+        if escaping {
             scratch.push_str(&serde_json::Value::from(text).to_string());
         } else {
             scratch.push('"');

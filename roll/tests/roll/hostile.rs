@@ -248,6 +248,20 @@ fn formula_cells_stay_text() {
 }
 
 #[test]
+fn tabs_between_fields_are_not_text_and_tabs_in_them_are() {
+    let table = "[file]\ndelimiter = \"\\t\"\n[parcel]\ncolumns = [\"PIN\"]\n[[keep]]\ncolumn = \"NOTE\"\n";
+    check(
+        b"PIN\tNOTE\n01\ta b\n02\t\"a\tb\"\n03\ta\\b\n",
+        &layout(table),
+        &[
+            "2 01\\ta b -> 01 area none [\"a b\"]",
+            "3 02\\t\\\"a\\tb\\\" -> 02 area none [\"a\\tb\"]",
+            "4 03\\ta\\\\b -> 03 area none [\"a\\\\b\"]",
+        ],
+    );
+}
+
+#[test]
 fn kept_columns_are_checked_by_their_kind_unless_optional() {
     let table = "[parcel]\ncolumns = [\"PIN\"]\n[[keep]]\ncolumn = \"ST\"\nkind = \"decimal\"\n[[keep]]\ncolumn = \"G\"\n\
         kind = \"area\"\noptional = true\n[[keep]]\ncolumn = \"BEDS\"\nkind = \"whole\"\nname = \"bedrooms\"\n[[keep]]\n\
