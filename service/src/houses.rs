@@ -24,7 +24,7 @@ pub(crate) struct Placed {
     /// Such as `line 12` or `house 3`.
     pub(crate) place: String,
     /// The document, or what stood there and what is wrong with it.
-    pub(crate) document: Result<Value, (String, Problem)>,
+    pub(crate) document: Result<Value, (String, Vec<Problem>)>,
 }
 
 /// What came of a file.
@@ -109,7 +109,7 @@ impl Taking<'_> {
     async fn one(&mut self, placed: Placed) -> anyhow::Result<()> {
         let document = match placed.document {
             Ok(document) => document,
-            Err((raw, problem)) => return self.set_aside(&placed.place, &Value::String(raw), &[problem]),
+            Err((raw, problems)) => return self.set_aside(&placed.place, &Value::String(raw), &problems),
         };
         match self.reader.read(&document) {
             Err(problems) => self.set_aside(&placed.place, &document, &problems),

@@ -12,6 +12,7 @@ use std::process::ExitCode;
 
 use arguments::{Arguments, Command};
 use clap::Parser as _;
+use crossfoot_store::StoreError;
 use outcome::{Outcome, with_causes};
 use tracing_subscriber::EnvFilter;
 
@@ -22,9 +23,17 @@ async fn main() -> ExitCode {
         Ok(outcome) => outcome.exit_code(),
         Err(error) => {
             outcome::complain(&with_causes(&*error));
-            Outcome::Failed.exit_code()
+            if about_settings(&error) { Outcome::Usage.exit_code() } else { Outcome::Failed.exit_code() }
         }
     }
+}
+
+/// Whether a setting is wrong, not the machine.
+fn about_settings(error: &anyhow::Error) -> bool {
+    let settings = |cause: &(dyn std::error::Error + 'static)| {
+        matches!(cause.downcast_ref::<StoreError>(), Some(StoreError::Settings(_)))
+    };
+    error.chain().any(settings)
 }
 
 async fn run(arguments: Arguments) -> anyhow::Result<Outcome> {
@@ -42,11 +51,14 @@ async fn run(arguments: Arguments) -> anyhow::Result<Outcome> {
             return Ok(Outcome::Usage);
         }
     };
-    tracing_subscriber::fmt()
-        .json()
-        .with_writer(std::io::stderr)
-        .with_env_filter(EnvFilter::try_new(&settings.log)?)
-        .init();
+    let filter = match EnvFilter::try_new(&settings.log) {
+        Ok(filter) => filter,
+        Err(error) => {
+            outcome::complain(&format!("log is {:?}: {error}", settings.log));
+            return Ok(Outcome::Usage);
+        }
+    };
+    tracing_subscriber::fmt().json().with_writer(std::io::stderr).with_env_filter(filter).init();
     match arguments.command {
         Command::Config => commands::config::run(&settings),
         Command::Demo(demo) => commands::demo::run(&settings, &demo).await,

@@ -2,12 +2,14 @@
 
 use std::fmt::Write as _;
 
+use crossfoot_audit::area::Area;
 use crossfoot_audit::judge::explain::{CAUTION, Step, explain};
-use crossfoot_store::queue::PairView;
+use crossfoot_store::queue::{FindingEvent, PairView};
 use crossfoot_worker::rejudge;
 use crossfoot_worker::settings::Settings;
+use serde_json::{Value, json};
 
-use super::export::pair_json;
+use super::export::{decimal, pair_json};
 use crate::arguments::Explain;
 use crate::installation::Installation;
 use crate::outcome::{Outcome, complain, say};
@@ -34,14 +36,20 @@ pub(crate) async fn run(settings: &Settings, arguments: &Explain) -> anyhow::Res
             Ok(again) => explain(&again.judgement, &again.measured, &again.recorded, &again.rule),
             Err(_) => Vec::new(),
         };
+        let events = match &pair.finding {
+            Some(finding) => store.finding_history(office, &finding.id).await?,
+            None => Vec::new(),
+        };
+        let history = events.iter().map(event_json).collect::<anyhow::Result<Vec<_>>>()?;
         if arguments.json {
             let mut object = pair_json(pair);
             if let Some(map) = object.as_object_mut() {
                 map.insert("explanation".to_owned(), serde_json::to_value(&steps)?);
+                map.insert("history".to_owned(), Value::Array(history));
             }
             say(&format!("{object}\n"))?;
         } else {
-            say(&text(pair, &steps)?)?;
+            say(&text(pair, &steps, &history)?)?;
         }
     }
     if !arguments.json {
@@ -50,7 +58,20 @@ pub(crate) async fn run(settings: &Settings, arguments: &Explain) -> anyhow::Res
     Ok(Outcome::Done)
 }
 
-fn text(pair: &PairView, steps: &[Step]) -> anyhow::Result<String> {
+/// An event of a finding: when, what, why, and the state and difference after it.
+fn event_json(event: &FindingEvent) -> anyhow::Result<Value> {
+    let detail: Value = serde_json::from_str(&event.detail)?;
+    let difference = detail.get("difference_um2").and_then(Value::as_i64).map(Area::from_square_micrometres);
+    Ok(json!({
+        "at": format!("{:.0}", jiff::Timestamp::from_microsecond(event.at)?),
+        "what": event.what,
+        "why": detail.get("why"),
+        "state": event.state,
+        "difference_sqft": difference.map(|area| decimal(&area.to_square_feet(2))),
+    }))
+}
+
+fn text(pair: &PairView, steps: &[Step], history: &[Value]) -> anyhow::Result<String> {
     let mut text = String::new();
     writeln!(text, "{} against {} (edition {})", pair.reference, pair.source, pair.edition)?;
     writeln!(
@@ -72,6 +93,11 @@ fn text(pair: &PairView, steps: &[Step]) -> anyhow::Result<String> {
         let why =
             finding.closing.as_deref().map(|c| format!(" ({})", c.replace('_', " "))).unwrap_or_default();
         writeln!(text, "  finding: {}{why}", finding.state)?;
+        for event in history {
+            let word =
+                |name: &str| event.get(name).and_then(Value::as_str).unwrap_or_default().replace('_', " ");
+            writeln!(text, "      {} {} {}", word("at"), word("what"), word("why"))?;
+        }
     }
     text.push('\n');
     Ok(text)

@@ -2,6 +2,7 @@
 
 use std::io::Write;
 
+use crossfoot_store::StoreError;
 use crossfoot_store::queue::PairView;
 use crossfoot_store::record::RejectView;
 use crossfoot_worker::settings::Settings;
@@ -17,6 +18,16 @@ const PAGE: i64 = 1000;
 /// Runs the command.
 pub(crate) async fn run(settings: &Settings, arguments: &Export) -> anyhow::Result<Outcome> {
     let installation = Installation::open(settings).await?;
+    if arguments.what == ExportWhat::Rejects && arguments.source.is_none() {
+        complain("export rejects needs --source");
+        return Ok(Outcome::Usage);
+    }
+    if let Some(source) = &arguments.source
+        && let Err(StoreError::Missing { .. }) = installation.store.source_by_id(source).await
+    {
+        complain(&format!("there is no source {source}"));
+        return Ok(Outcome::Refused);
+    }
     let out: Box<dyn Write + Send> = match &arguments.out {
         None => Box::new(std::io::stdout()),
         Some(path) => Box::new(std::fs::File::create(path)?),
@@ -24,13 +35,10 @@ pub(crate) async fn run(settings: &Settings, arguments: &Export) -> anyhow::Resu
     let mut sink = Sink::new(std::io::BufWriter::new(out), arguments.format);
     match arguments.what {
         ExportWhat::Findings | ExportWhat::Judgements => pairs(&installation, arguments, &mut sink).await?,
-        ExportWhat::Rejects => match &arguments.source {
-            Some(source) => rejects(&installation, source, &mut sink).await?,
-            None => {
-                complain("export rejects needs --source");
-                return Ok(Outcome::Usage);
-            }
-        },
+        ExportWhat::Rejects => {
+            let source = arguments.source.as_deref().unwrap_or_default();
+            rejects(&installation, source, &mut sink).await?;
+        }
     }
     sink.finish()?;
     Ok(Outcome::Done)
@@ -80,7 +88,7 @@ fn reject_json(reject: &RejectView, file: &str) -> Value {
 }
 
 /// Hundredths of the unit as a decimal number.
-fn decimal(text: &str) -> Value {
+pub(crate) fn decimal(text: &str) -> Value {
     serde_json::from_str(text).unwrap_or(Value::Null)
 }
 

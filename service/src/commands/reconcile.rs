@@ -40,7 +40,7 @@ pub(crate) async fn reconcile(
             JobEnd::Held(_) => Outcome::Held,
             JobEnd::Refused(_) | JobEnd::Failed { .. } | JobEnd::Lost => Outcome::Failed,
         });
-        match end {
+        match &end {
             JobEnd::Failed { reason, .. } | JobEnd::Refused(reason) => {
                 complain(&format!("{}: {reason}", source.id))
             }
@@ -52,6 +52,11 @@ pub(crate) async fn reconcile(
         let runs = store.run_list(&installation.office, i64::from(u16::MAX)).await?;
         if let Some(run) = runs.iter().find(|run| run.source == source.id) {
             say(&report(run))?;
+            // the job may have run in another process, which alone knows why it held it
+            if run.state == "held" && end == JobEnd::Done {
+                complain(&format!("{}: held for a person (crossfoot reconcile --release)", source.id));
+                outcome = outcome.and(Outcome::Held);
+            }
         }
     }
     Ok(outcome)

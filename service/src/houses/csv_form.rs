@@ -52,14 +52,17 @@ pub(super) fn houses<'f>(file: impl Read + Send + 'f) -> impl Iterator<Item = Pl
     let heads = reader.headers().cloned().map_err(|e| e.to_string());
     let mut refusal = heads.as_ref().err().cloned().or_else(|| heads.as_ref().ok().and_then(unknown_columns));
     let heads = heads.unwrap_or_default();
-    let mut rows = reader.into_records();
-    let mut held: Option<(u64, csv::StringRecord)> = None;
+    let mut rows = reader.into_byte_records();
+    let mut held: Option<Row> = None;
     std::iter::from_fn(move || {
         if let Some(detail) = refusal.take() {
             let problem = Problem { pointer: String::new(), detail, mend: "correct the header".to_owned() };
             // the rows mean nothing without a header
             for _ in rows.by_ref() {}
-            return Some(Placed { place: "line 1".to_owned(), document: Err((String::new(), problem)) });
+            return Some(Placed {
+                place: "line 1".to_owned(),
+                document: Err((String::new(), vec![problem])),
+            });
         }
         next_house(&mut rows, &heads, &mut held)
     })
@@ -83,60 +86,81 @@ fn unknown_columns(heads: &csv::StringRecord) -> Option<String> {
     (!missing.is_empty()).then(|| format!("columns missing: {}", missing.join(", ")))
 }
 
-type Rows<R> = csv::StringRecordsIntoIter<R>;
+type Rows<R> = csv::ByteRecordsIntoIter<R>;
 
+/// A row with its line, and what is wrong with it as a row.
+struct Row {
+    line: u64,
+    cells: csv::StringRecord,
+    problem: Option<Problem>,
+}
+
+impl Row {
+    fn next<R: Read>(rows: &mut Rows<R>, heads: usize) -> Option<Row> {
+        let bytes = match rows.next()? {
+            Ok(bytes) => bytes,
+            Err(error) => {
+                let line = error.position().map_or(0, csv::Position::line);
+                let detail = format!("line {line} cannot be read: {error}");
+                let problem = problem(detail, "make the file readable");
+                return Some(Row { line, cells: csv::StringRecord::new(), problem: Some(problem) });
+            }
+        };
+        let line = bytes.position().map_or(0, csv::Position::line);
+        let problem = if bytes.len() != heads {
+            let detail = format!("line {line}: {} fields, the header has {heads}", bytes.len());
+            Some(problem(detail, "quote the field that holds a comma"))
+        } else if bytes.iter().any(|cell| std::str::from_utf8(cell).is_err()) {
+            Some(problem(format!("line {line} is not UTF-8"), "save the file as UTF-8"))
+        } else {
+            None
+        };
+        Some(Row { line, cells: csv::StringRecord::from_byte_record_lossy(bytes), problem })
+    }
+}
+
+fn problem(detail: String, mend: &str) -> Problem {
+    Problem { pointer: String::new(), detail, mend: mend.to_owned() }
+}
+
+/// The rows of one reference as a house. A row that is wrong spoils its house: without it a part would be missing,
+/// and the area would be another one.
 fn next_house<R: Read>(
     rows: &mut Rows<R>,
     heads: &csv::StringRecord,
-    held: &mut Option<(u64, csv::StringRecord)>,
+    held: &mut Option<Row>,
 ) -> Option<Placed> {
-    let (line, first) = match held.take() {
+    let first = match held.take() {
         Some(row) => row,
-        None => match rows.next()? {
-            Ok(row) => (row.position().map_or(0, csv::Position::line), row),
-            Err(error) => return Some(broken(&error)),
-        },
+        None => Row::next(rows, heads.len())?,
     };
-    if first.len() != heads.len() {
-        return Some(ragged(line, &first, heads.len()));
-    }
-    let cells = Cells { heads, row: &first };
-    let reference = cells.text("reference").unwrap_or_default().to_owned();
+    let cells = Cells { heads, row: &first.cells };
+    let reference = cells.text("reference").map(str::to_owned);
     let mut house = cells.take(&OF_HOUSE);
-    let mut buildings = Vec::new();
-    put_part(&mut buildings, &cells);
-    for row in rows.by_ref() {
-        // a row that cannot be read ends the house; it is reported in its turn
-        let Ok(row) = row else { break };
-        let cells = Cells { heads, row: &row };
-        if row.len() != heads.len() || cells.text("reference").unwrap_or_default() != reference {
-            *held = Some((row.position().map_or(0, csv::Position::line), row));
+    let place = format!("line {}", first.line);
+    let (mut buildings, mut problems, mut raw) = (Vec::new(), Vec::new(), Vec::new());
+    let mut next = Some(first);
+    while let Some(row) = next.take() {
+        let cells = Cells { heads, row: &row.cells };
+        if cells.text("reference") != reference.as_deref() {
+            *held = Some(row);
             break;
         }
-        put_part(&mut buildings, &cells);
+        raw.push(row.cells.iter().collect::<Vec<_>>().join(","));
+        match row.problem {
+            Some(problem) => problems.push(problem),
+            None => {
+                problems.extend(cells.contradiction(&house, row.line));
+                problems.extend(put_part(&mut buildings, &cells, row.line));
+            }
+        }
+        next = Row::next(rows, heads.len());
+    }
+    if !problems.is_empty() {
+        return Some(Placed { place, document: Err((raw.join("\n"), problems)) });
     }
     house.insert("buildings".to_owned(), Value::Array(buildings));
-    Some(Placed { place: format!("line {line}"), document: Ok(Value::Object(house)) })
-}
-
-fn broken(error: &csv::Error) -> Placed {
-    let line = error.position().map_or(0, csv::Position::line);
-    let problem = Problem {
-        pointer: String::new(),
-        detail: format!("the row cannot be read: {error}"),
-        mend: "save the file as UTF-8".to_owned(),
-    };
-    Placed { place: format!("line {line}"), document: Err((String::new(), problem)) }
-}
-
-fn ragged(line: u64, row: &csv::StringRecord, heads: usize) -> Placed {
-    let problem = Problem {
-        pointer: String::new(),
-        detail: format!("{} fields, the header has {heads}", row.len()),
-        mend: "quote the field that holds a comma".to_owned(),
-    };
-    let raw = row.iter().collect::<Vec<_>>().join(",");
-    Placed { place: format!("line {line}"), document: Err((raw, problem)) }
+    Some(Placed { place, document: Ok(Value::Object(house)) })
 }
 
 struct Cells<'a> {
@@ -156,6 +180,17 @@ impl Cells<'_> {
             .filter_map(|(name, kind)| Some(((*name).to_owned(), value(self.text(name)?, *kind))))
             .collect()
     }
+
+    /// A cell of the house that says something else than its first row does; a blank one says nothing.
+    fn contradiction(&self, house: &Map<String, Value>, line: u64) -> Option<Problem> {
+        let (name, says) = OF_HOUSE.iter().find_map(|(name, kind)| {
+            let says = value(self.text(name)?, *kind);
+            (house.get(*name) != Some(&says)).then_some((*name, says))
+        })?;
+        let before = house.get(name).map_or_else(|| "nothing".to_owned(), Value::to_string);
+        let detail = format!("line {line}: {name} is {says}, the first row of the house has {before}");
+        Some(problem(detail, "give all rows of a house the same, or leave it blank after the first"))
+    }
 }
 
 fn value(cell: &str, kind: Kind) -> Value {
@@ -165,7 +200,7 @@ fn value(cell: &str, kind: Kind) -> Value {
 }
 
 /// Puts the part of a row into its building and level, which begin with the first row that names them.
-fn put_part(buildings: &mut Vec<Value>, cells: &Cells<'_>) {
+fn put_part(buildings: &mut Vec<Value>, cells: &Cells<'_>, line: u64) -> Option<Problem> {
     let name = cells.text("building").unwrap_or("main house");
     let at = buildings.iter().position(|b| b.get("name").and_then(Value::as_str) == Some(name));
     let at = at.unwrap_or_else(|| {
@@ -173,12 +208,17 @@ fn put_part(buildings: &mut Vec<Value>, cells: &Cells<'_>) {
         buildings.push(serde_json::json!({ "name": name, "kind": kind, "levels": [] }));
         buildings.len() - 1
     });
+    let building = buildings.get_mut(at)?;
+    let kind = building.get("kind").and_then(Value::as_str);
+    if let (Some(says), Some(before)) = (cells.text("building_kind"), kind)
+        && says != before
+    {
+        let detail = format!("line {line}: {name} is of kind {says}, its first row has {before}");
+        return Some(problem(detail, "give the building one kind, or the other one a name of its own"));
+    }
     let level = value(cells.text("level").unwrap_or("1"), Kind::Number);
     let grade = cells.text("grade").unwrap_or("above");
-    let Some(levels) = buildings.get_mut(at).and_then(|b| b.get_mut("levels")).and_then(Value::as_array_mut)
-    else {
-        return;
-    };
+    let levels = building.get_mut("levels").and_then(Value::as_array_mut)?;
     let same =
         |l: &Value| l.get("level") == Some(&level) && l.get("grade").and_then(Value::as_str) == Some(grade);
     let at = levels.iter().position(same).unwrap_or_else(|| {
@@ -190,7 +230,7 @@ fn put_part(buildings: &mut Vec<Value>, cells: &Cells<'_>) {
     if let Some(how) = cells.text(HOW_KNOWN) {
         part.insert(HOW_KNOWN.to_owned(), Value::String(how.to_owned()));
     }
-    if let Some(parts) = levels.get_mut(at).and_then(|l| l.get_mut("parts")).and_then(Value::as_array_mut) {
-        parts.push(Value::Object(part));
-    }
+    let parts = levels.get_mut(at).and_then(|l| l.get_mut("parts")).and_then(Value::as_array_mut)?;
+    parts.push(Value::Object(part));
+    None
 }

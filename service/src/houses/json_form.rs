@@ -55,21 +55,21 @@ pub(super) fn lines(mut file: impl BufRead) -> impl Iterator<Item = Placed> {
     })
 }
 
-fn unreadable(error: &std::io::Error) -> (String, Problem) {
+fn unreadable(error: &std::io::Error) -> (String, Vec<Problem>) {
     let problem = Problem {
         pointer: String::new(),
         detail: format!("the file cannot be read: {error}"),
         mend: "make it readable".to_owned(),
     };
-    (String::new(), problem)
+    (String::new(), vec![problem])
 }
 
-fn not_json(error: &serde_json::Error, raw: String) -> (String, Problem) {
+fn not_json(error: &serde_json::Error, raw: String) -> (String, Vec<Problem>) {
     let problem = Problem {
         pointer: String::new(),
         detail: format!("not JSON at line {}, column {}", error.line(), error.column()),
         mend: "an array of houses in one file, or one house a line; look at the comma, quote or brace before that place"
             .to_owned(),
     };
-    (raw, problem)
+    (raw, vec![problem])
 }
