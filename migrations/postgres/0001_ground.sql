@@ -245,6 +245,12 @@ CREATE INDEX job_state ON job (state, created_at, id);
 CREATE FUNCTION now_us() RETURNS BIGINT LANGUAGE SQL VOLATILE AS
 $$ SELECT (extract(epoch FROM clock_timestamp()) * 1000000)::bigint $$;
 
+-- Lists bound as one value, a JSON array: SQLite takes it apart by json_each.
+CREATE FUNCTION texts(list TEXT) RETURNS TEXT[] LANGUAGE SQL IMMUTABLE STRICT PARALLEL SAFE AS
+$$ SELECT ARRAY(SELECT jsonb_array_elements_text(list::jsonb)) $$;
+CREATE FUNCTION numbers(list TEXT) RETURNS BIGINT[] LANGUAGE SQL IMMUTABLE STRICT PARALLEL SAFE AS
+$$ SELECT ARRAY(SELECT jsonb_array_elements_text(list::jsonb)::bigint) $$;
+
 -- Records of a source: the base as first loaded, and what later editions changed (appended, never updated).
 CREATE TABLE record (
     source BIGINT NOT NULL,

@@ -1,4 +1,5 @@
--- The file of one source. Loaded without index; the key is added after.
+-- The file of one source. Loaded without index; the key is added after. No index leads with the source: it is the
+-- same in every row, and without statistics the planner would take such an index for a selective one.
 -- Records of a source: the base as first loaded, and what later editions changed (appended, never updated).
 CREATE TABLE record (
     source INTEGER NOT NULL,
@@ -39,10 +40,10 @@ CREATE TABLE record_change (
     byte_start INTEGER NOT NULL,
     byte_length INTEGER NOT NULL,
     conflict INTEGER NOT NULL,
-    PRIMARY KEY (source, edition, number)
+    PRIMARY KEY (number, edition)
 ) STRICT;
-CREATE INDEX record_change_number ON record_change (source, number, edition);
-CREATE INDEX record_change_key ON record_change (source, parcel_key, edition);
+CREATE INDEX record_change_edition ON record_change (edition, number);
+CREATE INDEX record_change_key ON record_change (parcel_key, edition);
 
 CREATE TABLE reject (
     source INTEGER NOT NULL,
@@ -56,5 +57,5 @@ CREATE TABLE reject (
     reason TEXT NOT NULL,
     detail TEXT NOT NULL,
     raw BLOB,
-    PRIMARY KEY (source, edition, number)
+    PRIMARY KEY (edition, number)
 ) STRICT;

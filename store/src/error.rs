@@ -82,6 +82,7 @@ impl StoreError {
 
 /// SQLite: 5 busy, 6 locked, 517 busy snapshot. PostgreSQL: class 08 connection, 40 rollback, 53 resources,
 /// 55P03 lock not available, 57P shutdown.
+#[expect(clippy::wildcard_enum_match_arm, reason = "a foreign enum that may grow")]
 fn unavailable(error: &sqlx::Error) -> bool {
     match error {
         sqlx::Error::Io(_)
@@ -93,7 +94,6 @@ fn unavailable(error: &sqlx::Error) -> bool {
                 || ["08", "40", "53", "57P"].iter().any(|class| code.len() == 5 && code.starts_with(class))
                 || code == "55P03"
         }),
-        #[expect(clippy::wildcard_enum_match_arm, reason = "a foreign enum that may grow")]
         _ => false,
     }
 }

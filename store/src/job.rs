@@ -90,6 +90,9 @@ pub struct JobView {
     pub reason: String,
 }
 
+/// A claim that loses a race looks again so often; each loss means that another worker got a job.
+const CLAIM_TRIES: usize = 8;
+
 const CLAIMED: &str = "id, kind, office, payload, attempts, resume";
 
 impl Store {
@@ -123,20 +126,22 @@ impl Store {
                  ORDER BY created_at, id LIMIT 1 {skip})
              RETURNING {CLAIMED}"
         );
-        let mut tx = self.main.begin().await?;
-        let claimed =
-            tx.fetch_one(&sql, values![token.clone(), lease_seconds, ATTEMPTS_MAX, only.unwrap_or("")]).await;
-        match claimed {
-            // two workers took jobs of the same exclusive key at the same moment: the other one has it
-            Err(error) if error.duplicate() => Ok(None),
-            Err(error) => Err(error),
-            Ok(None) => Ok(None),
-            Ok(Some(row)) => {
-                let claim = claim_of(&row, token, lease_seconds)?;
-                tx.commit().await?;
-                Ok(Some(claim))
+        for _ in 0..CLAIM_TRIES {
+            let mut tx = self.main.begin().await?;
+            let values = values![token.clone(), lease_seconds, ATTEMPTS_MAX, only.unwrap_or("")];
+            match tx.fetch_one(&sql, values).await {
+                // two workers took jobs of one exclusive key at the same moment: the other has it, look for the next
+                Err(error) if error.duplicate() => {}
+                Err(error) => return Err(error),
+                Ok(None) => return Ok(None),
+                Ok(Some(row)) => {
+                    let claim = claim_of(&row, token, lease_seconds)?;
+                    tx.commit().await?;
+                    return Ok(Some(claim));
+                }
             }
         }
+        Ok(None)
     }
 
     async fn job_give_up(&self) -> Result<(), StoreError> {
@@ -253,15 +258,18 @@ impl Store {
 }
 
 /// Records a job with the change that causes it. Gives its id, or that of the same job already queued.
+///
+/// A job that is queued already is touched, so that nobody claims it before this transaction ends: a worker that
+/// began it earlier would not see the change.
 pub(crate) async fn enqueue(tx: &mut Tx, job: NewJob) -> Result<String, StoreError> {
-    let id = uuid::Uuid::now_v7().to_string();
-    let inserted = tx
-        .execute(
+    let row = tx
+        .fetch_one(
             "INSERT INTO job (id, office, kind, payload, state, dedup_key, exclusive_key, created_at)
              VALUES ($1, $2, $3, $4, 'queued', $5, $6, now_us())
-             ON CONFLICT (dedup_key) WHERE state = 'queued' DO NOTHING",
+             ON CONFLICT (dedup_key) WHERE state = 'queued' DO UPDATE SET dedup_key = excluded.dedup_key
+             RETURNING id",
             values![
-                id.clone(),
+                uuid::Uuid::now_v7().to_string(),
                 job.office,
                 job.kind.name(),
                 job.payload.to_string(),
@@ -270,14 +278,7 @@ pub(crate) async fn enqueue(tx: &mut Tx, job: NewJob) -> Result<String, StoreErr
             ],
         )
         .await?;
-    if inserted == 1 {
-        return Ok(id);
-    }
-    let queued = "SELECT id FROM job WHERE dedup_key = $1 AND state = 'queued'";
-    match tx.fetch_one(queued, values![job.dedup_key]).await? {
-        Some(row) => row.get(0),
-        None => Ok(id),
-    }
+    row.ok_or_else(|| StoreError::Missing { what: "job", id: job.dedup_key })?.get(0)
 }
 
 /// Checks that the lease still holds, renews it, and keeps others from taking it until the transaction ends.

@@ -67,7 +67,8 @@ impl Store {
         }
         let main = open_main(settings).await?;
         let objects = object_store::local::LocalFileSystem::new_with_prefix(&objects_folder)
-            .map_err(|cause| StoreError::Object { key: objects_folder.display().to_string(), cause })?;
+            .map_err(|cause| StoreError::Object { key: objects_folder.display().to_string(), cause })?
+            .with_fsync(true);
         Ok(Store {
             main,
             data: settings.data.clone(),
@@ -102,7 +103,8 @@ impl Store {
                 if let Some(database) = open.get(container) {
                     return Ok(database.clone());
                 }
-                let database = Database::open_file(&self.source_file(container), true).await?;
+                // a file that is gone must be an error: an empty one in its place would be a source without records
+                let database = Database::open_file(&self.source_file(container), false).await?;
                 open.insert(container.to_owned(), database.clone());
                 Ok(database)
             }

@@ -6,7 +6,7 @@ use crossfoot_audit::document::Measurement;
 use crossfoot_audit::judge::policy::lies_within;
 use sha2::{Digest as _, Sha256};
 
-use crate::database::{Row, Tx, Value, values};
+use crate::database::{Lock, Tx, Value, texts, values};
 use crate::run::{Cause, to_judge_rows};
 use crate::{Store, StoreError, run};
 
@@ -45,6 +45,7 @@ pub struct SavedMeasurement {
 
 struct Known {
     property: String,
+    reference: String,
     measured_on: String,
     versions: HashMap<String, i64>,
     newest: i64,
@@ -67,6 +68,9 @@ impl Store {
         batch: Vec<NewMeasurement>,
     ) -> Result<Vec<SavedMeasurement>, StoreError> {
         let mut tx = self.main.begin().await?;
+        run::hold_sources(&mut tx).await?;
+        // one upload of an office at a time: two that bring the same new reference would both make it
+        tx.lock(Lock::Alone, "SELECT id FROM office WHERE id = $1", values![office]).await?;
         let mut saved = Vec::with_capacity(batch.len());
         let mut rest = batch;
         while !rest.is_empty() {
@@ -225,32 +229,30 @@ async fn known_properties(
     office: &str,
     references: &[&str],
 ) -> Result<HashMap<String, Known>, StoreError> {
-    let list: Vec<String> = (2..references.len() + 2).map(|n| format!("${n}")).collect();
-    let sql = format!(
-        "SELECT p.reference, p.id, p.measured_on, m.sha256, m.version
-         FROM property p JOIN measurement m ON m.office = p.office AND m.property = p.id
-         WHERE p.office = $1 AND p.reference IN ({})",
-        list.join(", ")
-    );
-    let mut values = values![office];
-    values.extend(references.iter().map(|reference| Value::from(*reference)));
+    // two look-ups, not a join: SQLite would read every measurement of the office first
+    let sql =
+        "SELECT id, reference, measured_on FROM property WHERE office = $1 AND reference = ANY (texts($2))";
     let mut known: HashMap<String, Known> = HashMap::new();
-    for row in tx.fetch(&sql, values).await? {
-        add_known(&mut known, &row)?;
+    for row in tx.fetch(sql, vec![office.into(), texts(references.iter().copied())]).await? {
+        let property: String = row.get(0)?;
+        let found = Known {
+            property: property.clone(),
+            reference: row.get(1)?,
+            measured_on: row.get(2)?,
+            versions: HashMap::new(),
+            newest: 0,
+        };
+        known.insert(property, found);
     }
-    Ok(known)
-}
-
-fn add_known(known: &mut HashMap<String, Known>, row: &Row) -> Result<(), StoreError> {
-    let (property, measured_on): (String, String) = (row.get(1)?, row.get(2)?);
-    let (sha256, version): (String, i64) = (row.get(3)?, row.get(4)?);
-    let entry = known.entry(row.get(0)?).or_insert_with(|| Known {
-        property,
-        measured_on,
-        versions: HashMap::new(),
-        newest: 0,
-    });
-    entry.newest = entry.newest.max(version);
-    entry.versions.insert(sha256, version);
-    Ok(())
+    let sql =
+        "SELECT property, sha256, version FROM measurement WHERE office = $1 AND property = ANY (texts($2))";
+    let properties = texts(known.keys().map(String::as_str));
+    for row in tx.fetch(sql, vec![office.into(), properties]).await? {
+        if let Some(entry) = known.get_mut(&row.get::<String>(0)?) {
+            let version: i64 = row.get(2)?;
+            entry.newest = entry.newest.max(version);
+            entry.versions.insert(row.get(1)?, version);
+        }
+    }
+    Ok(known.into_values().map(|known| (known.reference.clone(), known)).collect())
 }

@@ -93,7 +93,8 @@ impl Store {
     /// Makes a key. `office` is none exactly for an operator's key.
     ///
     /// # Errors
-    /// [`StoreError::Settings`] when the role and the office do not go together, [`StoreError`] of the database.
+    /// [`StoreError::Settings`] when the role and the office do not go together, [`StoreError::Missing`] when there is
+    /// no such office, [`StoreError`] of the database.
     pub async fn key_create(
         &self,
         office: Option<&str>,
@@ -112,6 +113,10 @@ impl Store {
         let id = uuid::Uuid::now_v7().to_string();
         let digest = Sha256::digest(secret.as_bytes()).to_vec();
         let mut tx = self.main.begin().await?;
+        let known = tx.fetch_one("SELECT 1 FROM office WHERE id = $1", values![office]).await?;
+        if let (Some(office), None) = (office, known) {
+            return Err(StoreError::Missing { what: "office", id: office.to_owned() });
+        }
         tx.execute(
             "INSERT INTO access_key (id, office, role, label, key_sha256, created_at) VALUES ($1, $2, $3, $4, $5, now_us())",
             values![id.clone(), office, role.name(), label, digest],

@@ -3,7 +3,7 @@
 use crossfoot_audit::judge::policy::Policy;
 
 use crate::database::{Lock, Tx, values};
-use crate::run::{Cause, to_judge_everything};
+use crate::run::{Cause, hold_sources, to_judge_everything};
 use crate::{Store, StoreError};
 
 /// A policy with its version. Version 0 is the default that every office has before it saves one.
@@ -25,6 +25,7 @@ impl Store {
         let document = serde_json::to_string(policy)
             .map_err(|e| StoreError::Damaged { what: "policy", why: e.to_string() })?;
         let mut tx = self.main.begin().await?;
+        hold_sources(&mut tx).await?;
         tx.lock(Lock::Alone, "SELECT id FROM office WHERE id = $1", values![office]).await?;
         let in_force = newest(&mut tx, office).await?;
         if in_force.policy == *policy {

@@ -3,8 +3,7 @@
 use crossfoot_audit::area::Area;
 use crossfoot_audit::money::Money;
 
-use crate::database::{Row, Value, values};
-use crate::record::in_list;
+use crate::database::{Row, texts, values};
 use crate::{Store, StoreError};
 
 /// A property compared with a source: match, judgement and finding side by side.
@@ -140,7 +139,6 @@ impl Store {
         after: Option<&QueueCursor>,
         limit: i64,
     ) -> Result<Vec<QueueItem>, StoreError> {
-        // -rank_key makes one direction of all three columns, so that a row comparison pages over them
         let (tier, key, property) = after.map_or((-1, 0, ""), |c| (c.tier, c.rank_key, c.property.as_str()));
         let entries = self
             .main
@@ -164,11 +162,9 @@ impl Store {
 
     async fn queue_items(&self, office: &str, cursors: &[QueueCursor]) -> Result<Vec<QueueItem>, StoreError> {
         let sql = format!(
-            "SELECT {PAIR} WHERE j.office = $1 AND f.state = 'open' AND j.property IN ({}) ORDER BY abs(j.difference_um2) DESC, s.id",
-            in_list(2, cursors.len())
+            "SELECT {PAIR} WHERE j.office = $1 AND f.state = 'open' AND j.property = ANY (texts($2)) ORDER BY abs(f.difference_um2) DESC, s.id"
         );
-        let mut values = values![office];
-        values.extend(cursors.iter().map(|cursor| Value::from(&cursor.property)));
+        let values = vec![office.into(), texts(cursors.iter().map(|cursor| cursor.property.as_str()))];
         let pairs =
             self.main.fetch(&sql, values).await?.iter().map(pair_of).collect::<Result<Vec<_>, _>>()?;
         Ok(cursors

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use crossfoot_audit::area::Area;
 use crossfoot_audit::money::Money;
 
-use crate::database::{Database, Row, Value, values};
+use crate::database::{self, Database, Row, texts, values};
 use crate::source::Source;
 use crate::{Store, StoreError};
 
@@ -96,7 +96,8 @@ impl Store {
         totals(&database, source.number, edition).await
     }
 
-    /// Rows in quarantine of an edition after a place in it, in file order.
+    /// Rows in quarantine of an edition after a place in it: those that could not be read in the order of the files, then
+    /// those whose parcel stands on an earlier row.
     ///
     /// # Errors
     /// As [`Store::record_by_keys`].
@@ -154,9 +155,9 @@ const TOTALS_PAGE: i64 = 20_000;
 
 async fn totals(database: &Database, source: i64, edition: i64) -> Result<RecordTotals, StoreError> {
     let mut sum = RecordTotals::default();
-    // the base is summed whole, in two halves of the figure lest 64 bits overflow; then the changes move it
+    // the base is summed whole, in two halves of each figure lest 64 bits overflow; then the changes move it
     let base = "SELECT count(*), count(area_um2), coalesce(sum(area_um2 / 1000000), 0), coalesce(sum(area_um2 % 1000000), 0),
-                       coalesce(sum(value_cents), 0)
+                       coalesce(sum(value_cents / 1000000), 0), coalesce(sum(value_cents % 1000000), 0)
                 FROM record WHERE source = $1";
     let base = match database {
         Database::Sqlite { .. } => base.to_owned(),
@@ -166,8 +167,9 @@ async fn totals(database: &Database, source: i64, edition: i64) -> Result<Record
     if let Some(row) = database.fetch_one(&base, values![source]).await? {
         sum.records = row.get(0)?;
         sum.with_area = row.get(1)?;
-        sum.area_um2 = i128::from(row.get::<i64>(2)?) * 1_000_000 + i128::from(row.get::<i64>(3)?);
-        sum.value_cents = i128::from(row.get::<i64>(4)?);
+        let whole = |high: i64, low: i64| i128::from(high) * 1_000_000 + i128::from(low);
+        sum.area_um2 = whole(row.get(2)?, row.get(3)?);
+        sum.value_cents = whole(row.get(4)?, row.get(5)?);
     }
     let (mut after, mut more) = (0, true);
     while more {
@@ -195,14 +197,12 @@ async fn move_totals(
     numbers: &[i64],
     sum: &mut RecordTotals,
 ) -> Result<(), StoreError> {
-    let list = in_list(3, numbers.len());
-    let mut values = values![source, edition];
-    values.extend(numbers.iter().map(|n| Value::from(*n)));
+    let values = vec![source.into(), edition.into(), database::numbers(numbers)];
     let sql = format!(
-        "SELECT number, 0, 'base', {CONTENT} FROM record WHERE source = $1 AND 0 < $2 AND number IN ({list})
+        "SELECT number, 0, 'base', {CONTENT} FROM record WHERE source = $1 AND 0 < $2 AND number = ANY (numbers($3))
          UNION ALL
          SELECT number, edition, what, {CONTENT} FROM record_change
-         WHERE source = $1 AND edition <= $2 AND number IN ({list}) ORDER BY 1, 2"
+         WHERE source = $1 AND edition <= $2 AND number = ANY (numbers($3)) ORDER BY 1, 2"
     );
     let (mut before, mut now) = (BTreeMap::new(), BTreeMap::new());
     for row in database.fetch(&sql, values).await? {
@@ -235,25 +235,18 @@ fn in_use(source: &Source) -> Result<(&str, i64), StoreError> {
         .ok_or_else(|| StoreError::Missing { what: "current edition of", id: source.id.clone() })
 }
 
-/// `$from, $from+1, …`
-pub(crate) fn in_list(from: usize, count: usize) -> String {
-    (from..from + count).map(|n| format!("${n}")).collect::<Vec<_>>().join(", ")
-}
-
 async fn versions_at(
     database: &Database,
     source: i64,
     edition: i64,
     keys: &[String],
 ) -> Result<Vec<Record>, StoreError> {
-    let list = in_list(3, keys.len());
-    let mut values = values![source, edition];
-    values.extend(keys.iter().map(Value::from));
+    let values = vec![source.into(), edition.into(), texts(keys.iter().map(String::as_str))];
     let sql = format!(
-        "SELECT number, since_edition, 'base', {CONTENT} FROM record WHERE source = $1 AND since_edition <= $2 AND parcel_key IN ({list})
+        "SELECT number, since_edition, 'base', {CONTENT} FROM record WHERE source = $1 AND since_edition <= $2 AND parcel_key = ANY (texts($3))
          UNION ALL
          SELECT number, edition, what, {CONTENT} FROM record_change
-         WHERE source = $1 AND edition <= $2 AND parcel_key IN ({list}) ORDER BY 1, 2"
+         WHERE source = $1 AND edition <= $2 AND parcel_key = ANY (texts($3)) ORDER BY 1, 2"
     );
     let mut newest: BTreeMap<i64, Record> = BTreeMap::new();
     for row in database.fetch(&sql, values).await? {

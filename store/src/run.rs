@@ -13,9 +13,8 @@ use serde::{Deserialize, Serialize};
 use serde_json::json;
 use std::collections::BTreeMap;
 
-use crate::database::{Row, Tx, Value, values};
+use crate::database::{Lock, Row, Tx, texts, values};
 use crate::job::{Claim, JobKind, NewJob, enqueue, finish, hold};
-use crate::record::in_list;
 use crate::source::Source;
 use crate::{Store, StoreError};
 
@@ -257,7 +256,7 @@ impl Store {
         let mut tx = self.main.begin().await?;
         let mut job = reconcile_job(office, source.number, Cause::Person);
         if release {
-            job.payload["release"] = json!(true);
+            job.payload = json!({ "source": source.number, "cause": Cause::Person.name(), "release": true });
             job.dedup_key = format!("{}:release", job.dedup_key);
         }
         let id = enqueue(&mut tx, job).await?;
@@ -493,6 +492,12 @@ pub(crate) async fn sources_with_records(tx: &mut Tx) -> Result<Vec<SourceScope>
     rows.iter().map(|row| Ok(SourceScope { number: row.get(0)?, jurisdiction: row.get(1)? })).collect()
 }
 
+/// Keeps the current editions of all sources from moving until the transaction ends: a house that arrives while a
+/// source gets its first edition would else be seen by neither side.
+pub(crate) async fn hold_sources(tx: &mut Tx) -> Result<(), StoreError> {
+    tx.lock(Lock::Shared, "SELECT number FROM source ORDER BY number", values![]).await
+}
+
 /// Puts pairs up to be judged, with the jobs that judge them.
 pub(crate) async fn to_judge_rows(
     tx: &mut Tx,
@@ -560,19 +565,19 @@ pub(crate) async fn to_judge_by_keys(
     for keys in keys.chunks(KEYS_A_STATEMENT) {
         let sql = format!(
             "INSERT INTO {TO_JUDGE} SELECT m.office, m.source, m.property, $2, '{}' FROM property_match m
-             WHERE m.source = $1 AND m.parcel_key IN ({}) {RENEWED}",
-            cause.name(),
-            in_list(3, keys.len())
+             WHERE m.source = $1 AND m.parcel_key = ANY (texts($3)) {RENEWED}",
+            cause.name()
         );
-        let mut values = values![source.number, stamp];
-        values.extend(keys.iter().map(Value::from));
-        tx.execute(&sql, values).await?;
+        let keys = texts(keys.iter().map(String::as_str));
+        tx.execute(&sql, vec![source.number.into(), stamp.into(), keys]).await?;
     }
     enqueue_for_offices(tx, source.number, cause).await
 }
 
 async fn enqueue_for_offices(tx: &mut Tx, source: i64, cause: Cause) -> Result<(), StoreError> {
-    let offices = tx.fetch("SELECT DISTINCT office FROM to_judge WHERE source = $1", values![source]).await?;
+    let offices = tx
+        .fetch("SELECT DISTINCT office FROM to_judge WHERE source = $1 ORDER BY office", values![source])
+        .await?;
     for office in offices {
         enqueue(tx, reconcile_job(&office.get::<String>(0)?, source, cause)).await?;
     }

@@ -11,8 +11,8 @@ use tokio::sync::mpsc;
 use super::duplicates::{self, Repeat, Version};
 use super::{LoadBatch, counted, hash_bits};
 use crate::StoreError;
-use crate::database::{Database, Row, Tx, Value, values};
-use crate::record::{CONTENT, in_list};
+use crate::database::{Database, Row, Tx, Value, texts, values};
+use crate::record::CONTENT;
 use crate::source::{EditionCounts, Source};
 
 /// Entries looked up by one statement.
@@ -170,18 +170,17 @@ impl Loading {
 
     /// The newest versions of the entries' parcels, by key.
     async fn look_up(&self, tx: &mut Tx, entries: &[Entry]) -> Result<HashMap<String, Newest>, StoreError> {
-        let list = in_list(3, entries.len());
         let columns =
             "parcel_key, content_hash, area_um2, parcel_raw, file, line, byte_start, byte_length, conflict";
         let sql = format!(
             "SELECT number, since_edition, 'base', {columns} FROM record
-             WHERE source = $1 AND since_edition <= $2 AND parcel_key IN ({list})
+             WHERE source = $1 AND since_edition <= $2 AND parcel_key = ANY (texts($3))
              UNION ALL
              SELECT number, edition, what, {columns} FROM record_change
-             WHERE source = $1 AND edition <= $2 AND parcel_key IN ({list}) ORDER BY 1, 2"
+             WHERE source = $1 AND edition <= $2 AND parcel_key = ANY (texts($3)) ORDER BY 1, 2"
         );
-        let mut values = values![self.source, self.edition];
-        values.extend(entries.iter().map(|entry| Value::from(&entry.parcel_key)));
+        let keys = texts(entries.iter().map(|entry| entry.parcel_key.as_str()));
+        let values = vec![self.source.into(), self.edition.into(), keys];
         let mut newest = HashMap::new();
         for row in tx.fetch(&sql, values).await? {
             newest.insert(row.get::<String>(3)?, newest_of(&row)?);

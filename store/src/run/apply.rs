@@ -10,9 +10,8 @@ use crossfoot_audit::judge::{ENGINE_VERSION, Kind};
 use serde_json::json;
 
 use super::{FindingChange, JudgedPair, Run, RunCounts, counts_text, state_after};
-use crate::database::{Lock, Tx, Value, values};
+use crate::database::{Lock, Tx, Value, texts, values};
 use crate::job::{Claim, hold};
-use crate::record::in_list;
 use crate::{Store, StoreError};
 
 /// What became of a batch.
@@ -45,7 +44,7 @@ impl Store {
             return Ok(Applied::MovedOn);
         }
         let before = pairs.len();
-        let pairs = without_overtaken(&mut tx, &run.office, pairs).await?;
+        let pairs = without_overtaken(&mut tx, run, pairs).await?;
         let mut counts: RunCounts = run.counts.clone();
         for pair in &pairs {
             counts.add(&pair.outcome, pair.change.as_ref().map(|change| change.what));
@@ -87,29 +86,31 @@ async fn still_pinned(tx: &mut Tx, run: &Run) -> Result<bool, StoreError> {
 /// Statements name so many ids at once.
 const IDS_A_STATEMENT: usize = 500;
 
-/// Leaves out the pairs whose finding moved since it was read, and locks the properties of the others, so that two
-/// sources of one office never count the same queue entry at the same time.
+/// Leaves out the pairs whose finding moved since it was read, and locks the properties of all, in their order, so
+/// that two sources of one office never count the same queue entry at the same time nor wait for each other in turn.
 async fn without_overtaken(
     tx: &mut Tx,
-    office: &str,
-    pairs: Vec<JudgedPair>,
+    run: &Run,
+    mut pairs: Vec<JudgedPair>,
 ) -> Result<Vec<JudgedPair>, StoreError> {
-    let changing: Vec<&JudgedPair> = pairs.iter().filter(|pair| pair.change.is_some()).collect();
+    pairs.sort_by(|a, b| a.property.cmp(&b.property));
     let mut versions: HashMap<String, i64> = HashMap::new();
-    for chunk in changing.chunks(IDS_A_STATEMENT) {
-        let list = in_list(2, chunk.len());
-        let mut of_properties = values![office];
-        of_properties.extend(chunk.iter().map(|pair| Value::from(&pair.property)));
-        let properties = format!("SELECT id FROM property WHERE office = $1 AND id IN ({list}) ORDER BY id");
-        tx.lock(Lock::Alone, &properties, of_properties.clone()).await?;
-        let sql = format!("SELECT id, row_version FROM finding WHERE office = $1 AND property IN ({list})");
-        for row in tx.fetch(&sql, of_properties).await? {
+    for chunk in pairs.chunks(IDS_A_STATEMENT) {
+        let list = texts(chunk.iter().map(|pair| pair.property.as_str()));
+        let properties = "SELECT id FROM property WHERE office = $1 AND id = ANY (texts($2)) ORDER BY id";
+        tx.lock(Lock::Alone, properties, vec![(&run.office).into(), list.clone()]).await?;
+        let sql = "SELECT property, row_version FROM finding
+                   WHERE office = $1 AND source = $2 AND property = ANY (texts($3))";
+        for row in tx.fetch(sql, vec![(&run.office).into(), run.source.into(), list]).await? {
             versions.insert(row.get(0)?, row.get(1)?);
         }
     }
-    let stands =
-        |change: &FindingChange| versions.get(&change.id).copied().unwrap_or(0) == change.row_version;
-    Ok(pairs.into_iter().filter(|pair| pair.change.as_ref().is_none_or(stands)).collect())
+    let stands = |pair: &JudgedPair| {
+        let version = versions.get(&pair.property).copied().unwrap_or(0);
+        pair.change.as_ref().is_none_or(|change| change.row_version == version)
+    };
+    pairs.retain(stands);
+    Ok(pairs)
 }
 
 async fn write_matches(tx: &mut Tx, run: &Run, pairs: &[JudgedPair]) -> Result<(), StoreError> {
@@ -310,15 +311,12 @@ fn figures_of(pair: &JudgedPair, change: &FindingChange) -> (i64, Option<i64>, O
 /// Counts the queue entries of properties again: by effect where one is known, else by square feet.
 async fn write_queue(tx: &mut Tx, office: &str, properties: &[String]) -> Result<(), StoreError> {
     for chunk in properties.chunks(IDS_A_STATEMENT) {
-        let list = in_list(2, chunk.len());
-        let mut of_properties = values![office];
-        of_properties.extend(chunk.iter().map(Value::from));
-        let sql = format!(
+        let list = texts(chunk.iter().map(String::as_str));
+        let sql =
             "SELECT property, max(abs(effect_high_cents)), max(abs(difference_um2)), count(*) FROM finding
-             WHERE office = $1 AND state = 'open' AND property IN ({list}) GROUP BY property"
-        );
+                   WHERE office = $1 AND state = 'open' AND property = ANY (texts($2)) GROUP BY property";
         let (mut entries, mut queued) = (vec![], HashSet::new());
-        for row in tx.fetch(&sql, of_properties.clone()).await? {
+        for row in tx.fetch(sql, vec![office.into(), list]).await? {
             let property: String = row.get(0)?;
             let effect: Option<i64> = row.get(1)?;
             let (tier, key) = match effect {
@@ -335,15 +333,10 @@ async fn write_queue(tx: &mut Tx, office: &str, properties: &[String]) -> Result
                  open_count = excluded.open_count",
         )
         .await?;
-        let gone: Vec<Value> = chunk.iter().filter(|p| !queued.contains(*p)).map(Value::from).collect();
+        let gone: Vec<&str> = chunk.iter().filter(|p| !queued.contains(*p)).map(String::as_str).collect();
         if !gone.is_empty() {
-            let sql = format!(
-                "DELETE FROM queue_entry WHERE office = $1 AND property IN ({})",
-                in_list(2, gone.len())
-            );
-            let mut values = values![office];
-            values.extend(gone);
-            tx.execute(&sql, values).await?;
+            let sql = "DELETE FROM queue_entry WHERE office = $1 AND property = ANY (texts($2))";
+            tx.execute(sql, vec![office.into(), texts(gone)]).await?;
         }
     }
     Ok(())
@@ -357,13 +350,11 @@ async fn forget_judged(tx: &mut Tx, run: &Run, pairs: &[JudgedPair]) -> Result<(
             by_stamp.entry(pair.stamp).or_default().push(&pair.property);
         }
         for (stamp, properties) in by_stamp {
-            let list = in_list(4, properties.len());
-            let sql = format!(
-                "DELETE FROM to_judge WHERE office = $1 AND source = $2 AND stamp = $3 AND property IN ({list})"
-            );
+            let sql = "DELETE FROM to_judge
+                       WHERE office = $1 AND source = $2 AND stamp = $3 AND property = ANY (texts($4))";
             let mut values = values![&run.office, run.source, stamp];
-            values.extend(properties.into_iter().map(Value::from));
-            tx.execute(&sql, values).await?;
+            values.push(texts(properties));
+            tx.execute(sql, values).await?;
         }
     }
     Ok(())
