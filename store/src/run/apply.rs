@@ -215,85 +215,74 @@ fn event_name(what: Move) -> &'static str {
     }
 }
 
+const FINDING: &str =
+    "finding (office, id, property, source, kind, state, closing, bound, difference_um2, variance_ppm,
+    effect_high_cents, row_version, opened_at, changed_at)";
+
+const FINDING_RENEWED: &str = "ON CONFLICT (office, id) DO UPDATE SET
+    kind = excluded.kind, state = excluded.state, closing = excluded.closing, bound = excluded.bound,
+    difference_um2 = excluded.difference_um2, variance_ppm = excluded.variance_ppm,
+    effect_high_cents = excluded.effect_high_cents, row_version = excluded.row_version,
+    changed_at = excluded.changed_at";
+
+const EVENT: &str = "finding_event (office, finding, number, at, what, state, run, detail)";
+
 /// Writes findings and their history; gives the properties whose findings changed.
 async fn write_findings(tx: &mut Tx, run: &Run, pairs: &[JudgedPair]) -> Result<Vec<String>, StoreError> {
     let now: i64 = match tx.fetch_one("SELECT now_us()", values![]).await? {
         Some(row) => row.get(0)?,
         None => 0,
     };
-    let (mut opened, mut events, mut changed) = (vec![], vec![], vec![]);
+    let (mut findings, mut events, mut changed) = (vec![], vec![], vec![]);
     for pair in pairs {
         let Some(change) = pair.change.as_ref().filter(|change| change.what != Move::Stay) else { continue };
-        let (state, closing) = state_after(change.what, change.state_before);
-        let figures = figures_of(pair, change);
-        let version = change.row_version + 1;
-        let bound = serde_json::to_string(&change.bound)
-            .map_err(|e| StoreError::Damaged { what: "finding", why: e.to_string() })?;
-        let detail = json!({
-            "from": change.state_before.map(|s| s.name()),
-            "why": closing.map(|c| c.name()),
-            "difference_um2": figures.0,
-            "bound": change.bound,
-        });
-        if change.row_version == 0 {
-            opened.push(values![
-                &run.office,
-                &change.id,
-                &pair.property,
-                run.source,
-                kind_name(change.bound.kind),
-                state.name(),
-                bound,
-                figures.0,
-                figures.1,
-                figures.2,
-                version,
-                now,
-                now
-            ]);
-        } else {
-            tx.execute(
-                "UPDATE finding SET kind = $1, state = $2, closing = $3, bound = $4, difference_um2 = $5,
-                        variance_ppm = $6, effect_high_cents = $7, row_version = $8, changed_at = $9
-                 WHERE office = $10 AND id = $11",
-                values![
-                    kind_name(change.bound.kind),
-                    state.name(),
-                    closing.map(|c| c.name()),
-                    bound,
-                    figures.0,
-                    figures.1,
-                    figures.2,
-                    version,
-                    now,
-                    &run.office,
-                    &change.id
-                ],
-            )
-            .await?;
-        }
-        events.push(values![
-            &run.office,
-            &change.id,
-            version,
-            now,
-            event_name(change.what),
-            state.name(),
-            &run.id,
-            detail.to_string()
-        ]);
+        findings.push(finding_row(run, pair, change, now)?);
+        events.push(event_row(run, pair, change, now));
         changed.push(pair.property.clone());
     }
-    tx.insert_many(
-        "finding (office, id, property, source, kind, state, bound, difference_um2, variance_ppm, effect_high_cents,
-                  row_version, opened_at, changed_at)",
-        opened,
-        "",
-    )
-    .await?;
-    tx.insert_many("finding_event (office, finding, number, at, what, state, run, detail)", events, "")
-        .await?;
+    tx.insert_many(FINDING, findings, FINDING_RENEWED).await?;
+    tx.insert_many(EVENT, events, "").await?;
     Ok(changed)
+}
+
+fn finding_row(
+    run: &Run,
+    pair: &JudgedPair,
+    change: &FindingChange,
+    now: i64,
+) -> Result<Vec<Value>, StoreError> {
+    let (state, closing) = state_after(change.what, change.state_before);
+    let (difference, variance, effect) = figures_of(pair, change);
+    let bound = serde_json::to_string(&change.bound)
+        .map_err(|e| StoreError::Damaged { what: "finding", why: e.to_string() })?;
+    Ok(values![
+        &run.office,
+        &change.id,
+        &pair.property,
+        run.source,
+        kind_name(change.bound.kind),
+        state.name(),
+        closing.map(|c| c.name()),
+        bound,
+        difference,
+        variance,
+        effect,
+        change.row_version + 1,
+        now,
+        now
+    ])
+}
+
+fn event_row(run: &Run, pair: &JudgedPair, change: &FindingChange, now: i64) -> Vec<Value> {
+    let (state, closing) = state_after(change.what, change.state_before);
+    let detail = json!({
+        "from": change.state_before.map(|s| s.name()),
+        "why": closing.map(|c| c.name()),
+        "difference_um2": figures_of(pair, change).0,
+        "bound": change.bound,
+    });
+    let (what, version) = (event_name(change.what), change.row_version + 1);
+    values![&run.office, &change.id, version, now, what, state.name(), &run.id, detail.to_string()]
 }
 
 /// Difference, variance and effect that a finding shows; those of its binding where the pair cannot be judged.
