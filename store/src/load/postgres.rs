@@ -171,6 +171,34 @@ struct RejectRow {
     reject: crossfoot_roll::entry::Reject,
 }
 
+/// Rejects column by column, as `unnest` takes them.
+#[derive(Default)]
+struct RejectColumns {
+    number: Vec<i64>,
+    file: Vec<i64>,
+    line: Vec<i64>,
+    byte_start: Vec<i64>,
+    byte_length: Vec<i64>,
+    column: Vec<Option<String>>,
+    reason: Vec<&'static str>,
+    detail: Vec<String>,
+    raw: Vec<Option<Vec<u8>>>,
+}
+
+impl RejectColumns {
+    fn push(&mut self, number: i64, RejectRow { file, reject }: RejectRow) {
+        self.number.push(number);
+        self.file.push(file);
+        self.line.push(counted(reject.line));
+        self.byte_start.push(counted(reject.byte_start));
+        self.byte_length.push(counted(reject.byte_length));
+        self.column.push(reject.column);
+        self.reason.push(reject.reason.name());
+        self.detail.push(reject.detail);
+        self.raw.push((!reject.raw.is_empty()).then_some(reject.raw));
+    }
+}
+
 async fn insert_rejects(
     connection: &mut PgConnection,
     source: i64,
@@ -182,20 +210,10 @@ async fn insert_rejects(
     let mut number = after;
     let mut rest = rejects.into_iter().peekable();
     while rest.peek().is_some() {
-        let mut lists: (Vec<i64>, Vec<i64>, Vec<i64>, Vec<i64>, Vec<i64>) = Default::default();
-        let mut texts: (Vec<Option<String>>, Vec<String>, Vec<String>, Vec<Option<Vec<u8>>>) =
-            Default::default();
-        for RejectRow { file, reject } in rest.by_ref().take(AT_ONCE) {
+        let mut columns = RejectColumns::default();
+        for row in rest.by_ref().take(AT_ONCE) {
             number += 1;
-            lists.0.push(number);
-            lists.1.push(file);
-            lists.2.push(counted(reject.line));
-            lists.3.push(counted(reject.byte_start));
-            lists.4.push(counted(reject.byte_length));
-            texts.0.push(reject.column);
-            texts.1.push(reject.reason.name().to_owned());
-            texts.2.push(reject.detail);
-            texts.3.push((!reject.raw.is_empty()).then_some(reject.raw));
+            columns.push(number, row);
         }
         sqlx::query(
             "INSERT INTO reject (source, edition, number, file, line, byte_start, byte_length, column_name, reason, detail, raw)
@@ -204,15 +222,15 @@ async fn insert_rejects(
         )
         .bind(source)
         .bind(edition)
-        .bind(lists.0)
-        .bind(lists.1)
-        .bind(lists.2)
-        .bind(lists.3)
-        .bind(lists.4)
-        .bind(texts.0)
-        .bind(texts.1)
-        .bind(texts.2)
-        .bind(texts.3)
+        .bind(columns.number)
+        .bind(columns.file)
+        .bind(columns.line)
+        .bind(columns.byte_start)
+        .bind(columns.byte_length)
+        .bind(columns.column)
+        .bind(columns.reason)
+        .bind(columns.detail)
+        .bind(columns.raw)
         .execute(&mut *connection)
         .await?;
     }
