@@ -3,23 +3,31 @@
 //! Facts are appended and never updated, derivations can be computed again, decisions belong to people. Every
 //! method on an office's data takes the office first.
 
+pub mod access;
+mod audit_log;
 mod database;
 mod error;
+pub mod finding;
+pub mod idempotency;
 pub mod job;
 pub mod load;
 pub mod measurement;
+pub mod notice;
 pub mod object;
 pub mod office;
 pub mod policy;
 pub mod queue;
 pub mod record;
 pub mod run;
+pub mod schedule;
+pub mod settle;
 pub mod source;
 
 use std::collections::HashMap;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
+pub use audit_log::LogEntry;
 use database::Database;
 pub use error::StoreError;
 use tokio::sync::Mutex;

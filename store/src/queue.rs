@@ -116,7 +116,7 @@ pub struct QueueCursor {
     property: String,
 }
 
-const PAIR: &str = "p.id, p.reference, p.parcel, p.address, s.id, s.number, m.state, m.parcel_key, m.record_number, m.conflict,
+pub(crate) const PAIR: &str = "p.id, p.reference, p.parcel, p.address, s.id, s.number, m.state, m.parcel_key, m.record_number, m.conflict,
     j.outcome, j.kind, j.measured_um2, j.recorded_um2, j.difference_um2, j.variance_ppm, j.sigma_sqft, j.z,
     j.threshold_um2, j.exceedance_ppm, j.effect_low_cents, j.effect_high_cents, j.measurement_version,
     j.record_edition, j.edition, j.standard, j.policy_version,
@@ -254,7 +254,7 @@ impl Store {
 /// Statements name so many properties at once.
 const PROPERTIES_A_STATEMENT: usize = 500;
 
-fn pair_of(row: &Row) -> Result<PairView, StoreError> {
+pub(crate) fn pair_of(row: &Row) -> Result<PairView, StoreError> {
     let area =
         |at: usize| Ok::<_, StoreError>(row.get::<Option<i64>>(at)?.map(Area::from_square_micrometres));
     let money = |at: usize| Ok::<_, StoreError>(row.get::<Option<i64>>(at)?.map(Money::from_cents));

@@ -6,6 +6,7 @@
 mod apply;
 
 pub use apply::Applied;
+pub(crate) use apply::count_queue;
 
 use crossfoot_audit::judge::Judgement;
 use crossfoot_audit::judge::transition::{Bound, Closing, Move, Standing, State};
@@ -15,6 +16,7 @@ use std::collections::BTreeMap;
 
 use crate::database::{Lock, Row, Tx, texts, values};
 use crate::job::{Claim, JobKind, NewJob, enqueue, finish, hold};
+use crate::settle::Verdict;
 use crate::source::Source;
 use crate::{Store, StoreError};
 
@@ -65,6 +67,8 @@ pub struct Pending {
     pub judged_before: bool,
     /// The finding, where there is one.
     pub finding: Option<PendingFinding>,
+    /// What a person last settled about the pair, and about which record.
+    pub settled: Option<(Verdict, i64)>,
 }
 
 /// The finding of a pending pair.
@@ -96,6 +100,8 @@ pub struct MatchOutcome {
 pub enum MatchState {
     /// Sure.
     Sure,
+    /// A person settled that they are the same.
+    Settled,
     /// A person must settle it.
     ToSettle,
     /// No record has the parcel number.
@@ -110,6 +116,7 @@ impl MatchState {
     pub fn name(self) -> &'static str {
         match self {
             MatchState::Sure => "sure",
+            MatchState::Settled => "settled",
             MatchState::ToSettle => "to_settle",
             MatchState::Unmatched => "unmatched",
             MatchState::Unreadable => "unreadable",
@@ -398,12 +405,15 @@ impl Store {
         limit: i64,
     ) -> Result<Vec<Pending>, StoreError> {
         let sql = "SELECT t.property, t.stamp, p.parcel, p.address, p.jurisdiction, p.measurement_version, m.document,
-                          j.outcome IS NOT NULL, f.id, f.row_version, f.state, f.bound
+                          j.outcome IS NOT NULL, f.id, f.row_version, f.state, f.bound, d.verdict, d.record_number
                    FROM to_judge t
                    JOIN property p ON p.office = t.office AND p.id = t.property
                    JOIN measurement m ON m.office = t.office AND m.property = t.property AND m.version = p.measurement_version
                    LEFT JOIN judgement j ON j.office = t.office AND j.property = t.property AND j.source = t.source
                    LEFT JOIN finding f ON f.office = t.office AND f.property = t.property AND f.source = t.source
+                   LEFT JOIN match_decision d ON d.office = t.office AND d.property = t.property AND d.source = t.source
+                        AND d.number = (SELECT max(number) FROM match_decision
+                                        WHERE office = t.office AND property = t.property AND source = t.source)
                    WHERE t.office = $1 AND t.source = $2 AND t.property > $3
                    ORDER BY t.property LIMIT $4";
         self.main.fetch(sql, values![office, source, after, limit]).await?.iter().map(pending_of).collect()
@@ -453,6 +463,7 @@ fn pending_of(row: &Row) -> Result<Pending, StoreError> {
         document: row.get(6)?,
         judged_before: row.get(7)?,
         finding,
+        settled: row.get::<Option<String>>(12)?.as_deref().and_then(Verdict::from_name).zip(row.get(13)?),
     })
 }
 

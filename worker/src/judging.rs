@@ -15,6 +15,7 @@ use crossfoot_store::policy::VersionedPolicy;
 use crossfoot_store::queue::PairView;
 use crossfoot_store::record::Record;
 use crossfoot_store::run::{FindingChange, JudgedPair, MatchOutcome, MatchState, Pending};
+use crossfoot_store::settle::Verdict;
 use crossfoot_store::{Store, StoreError};
 
 /// What all pairs of a run have in common.
@@ -43,7 +44,7 @@ impl Judging<'_> {
     pub(crate) fn judge(&self, pending: &Pending, records: &HashMap<&str, &Record>) -> JudgedPair {
         let (matched, record) = self.find(pending, records);
         let judged = match record {
-            Some(record) if matched.state == MatchState::Sure => self.compare(pending, record),
+            Some(record) if is_match(matched.state) => self.compare(pending, record),
             _ => Err(unmatched_word(matched.state)),
         };
         let change = self.change(pending, &matched, record, judged.as_ref().ok());
@@ -84,11 +85,21 @@ impl Judging<'_> {
         };
         let (house, published) =
             (StreetAddress::parse(&pending.address), StreetAddress::parse(&record.situs));
-        match agreement(&house, &published) {
-            Agreement::Agree | Agreement::Unknown => {
+        let settled =
+            pending.settled.filter(|(_, about)| *about == record.number).map(|(verdict, _)| verdict);
+        match (settled, agreement(&house, &published)) {
+            (Some(Verdict::Other), _) => {
+                let why =
+                    format!("a person settled that record {key} of {} is another property", self.source_id);
+                (outcome(MatchState::Unmatched, key, None, why), None)
+            }
+            (Some(Verdict::Same), _) => {
+                (outcome(MatchState::Settled, key, Some(record), String::new()), Some(record))
+            }
+            (_, Agreement::Agree | Agreement::Unknown) => {
                 (outcome(MatchState::Sure, key, Some(record), String::new()), Some(record))
             }
-            Agreement::Disagree(why) => {
+            (_, Agreement::Disagree(why)) => {
                 let both = format!("measured at {}, recorded at {}: {why}", pending.address, record.situs);
                 (outcome(MatchState::ToSettle, key, Some(record), both), Some(record))
             }
@@ -144,7 +155,7 @@ impl Judging<'_> {
                 (transition(standing, judgement, &bound, false), bound)
             }
             _ => {
-                let lost = matched.state != MatchState::Sure;
+                let lost = !is_match(matched.state);
                 (transition_without_judgement(standing, lost, false), standing?.bound.clone())
             }
         };
@@ -171,9 +182,13 @@ impl Judging<'_> {
     }
 }
 
+fn is_match(state: MatchState) -> bool {
+    matches!(state, MatchState::Sure | MatchState::Settled)
+}
+
 fn unmatched_word(state: MatchState) -> &'static str {
     match state {
-        MatchState::Sure | MatchState::ToSettle => "address_disagrees",
+        MatchState::Sure | MatchState::Settled | MatchState::ToSettle => "address_disagrees",
         MatchState::Unmatched => "unmatched",
         MatchState::Unreadable => "parcel_unreadable",
     }
@@ -214,6 +229,7 @@ pub async fn rejudge(
         document,
         judged_before: true,
         finding: None,
+        settled: None,
     };
     let (judgement, measured, recorded) = judging.compared(&pending, &record)?;
     let rule = policy.policy.rule.get(judgement.rule).cloned().ok_or(NotJudged::NoRule)?;

@@ -9,7 +9,7 @@ use crossfoot_audit::judge::transition::Move;
 use crossfoot_audit::judge::{ENGINE_VERSION, Kind};
 use serde_json::json;
 
-use super::{FindingChange, JudgedPair, Run, RunCounts, counts_text, state_after};
+use super::{FindingChange, JudgedPair, MatchState, Run, RunCounts, counts_text, state_after};
 use crate::database::{Lock, Tx, Value, texts, values};
 use crate::job::{Claim, hold};
 use crate::{Store, StoreError};
@@ -52,7 +52,7 @@ impl Store {
         write_matches(&mut tx, run, &pairs).await?;
         write_judgements(&mut tx, run, &pairs).await?;
         let changed = write_findings(&mut tx, run, &pairs).await?;
-        write_queue(&mut tx, &run.office, &changed).await?;
+        count_queue(&mut tx, &run.office, &changed).await?;
         forget_judged(&mut tx, run, &pairs).await?;
         tx.execute(
             "UPDATE run SET counts = $1 WHERE office = $2 AND id = $3",
@@ -118,7 +118,11 @@ async fn write_matches(tx: &mut Tx, run: &Run, pairs: &[JudgedPair]) -> Result<(
         .iter()
         .map(|pair| {
             let m = &pair.matched;
-            let how = if m.record_number.is_some() { "key" } else { "none" };
+            let how = match (m.state, m.record_number) {
+                (MatchState::Settled, _) => "person",
+                (_, Some(_)) => "key",
+                (_, None) => "none",
+            };
             let source = run.source;
             let state = m.state.name();
             values![
@@ -298,7 +302,7 @@ fn figures_of(pair: &JudgedPair, change: &FindingChange) -> (i64, Option<i64>, O
 }
 
 /// Counts the queue entries of properties again: by effect where one is known, else by square feet.
-async fn write_queue(tx: &mut Tx, office: &str, properties: &[String]) -> Result<(), StoreError> {
+pub(crate) async fn count_queue(tx: &mut Tx, office: &str, properties: &[String]) -> Result<(), StoreError> {
     for chunk in properties.chunks(IDS_A_STATEMENT) {
         let list = texts(chunk.iter().map(String::as_str));
         let sql =
