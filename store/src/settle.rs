@@ -78,8 +78,10 @@ impl Store {
             values![office, property],
         )
         .await?;
-        let sql =
-            "SELECT record_number FROM property_match WHERE office = $1 AND property = $2 AND source = $3";
+        // a match that was settled as another property has no candidate any more: the decision still names it
+        let sql = "SELECT coalesce(m.record_number, (SELECT d.record_number FROM match_decision d
+                       WHERE d.office = $1 AND d.property = $2 AND d.source = $3 ORDER BY d.number DESC LIMIT 1))
+                   FROM property_match m WHERE m.office = $1 AND m.property = $2 AND m.source = $3";
         let row = tx.fetch_one(sql, values![office, property, source]).await?;
         let record: Option<i64> = row.map_or(Ok(None), |row| row.get(0))?;
         let record = record
