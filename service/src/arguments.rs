@@ -35,6 +35,8 @@ pub(crate) enum Command {
     Import(Import),
     /// Judges everything that stands to be judged and opens and closes findings.
     Reconcile(Reconcile),
+    /// Serves the API and the pages; on the embedded database it runs the jobs too.
+    Serve(Serve),
     /// Lists the properties with open findings, the largest estimated effect first.
     Queue(Queue),
     /// Explains in numbers how one property was judged against each source.
@@ -143,6 +145,34 @@ pub(crate) struct Reconcile {
     /// Let a run that is held pass.
     #[arg(long)]
     pub(crate) release: bool,
+}
+
+/// Options of `serve`.
+#[derive(Debug, Args)]
+pub(crate) struct Serve {
+    /// Address to listen on.
+    #[arg(long, default_value = "127.0.0.1", value_name = "ADDRESS")]
+    pub(crate) address: std::net::Ipv4Addr,
+    /// Port; the next one that is free is taken, 0 takes any.
+    #[arg(long, default_value_t = 8080, value_name = "PORT")]
+    pub(crate) port: u16,
+    /// Run no jobs here, although the database is the embedded one, or do although it is a server.
+    #[arg(long, value_enum, default_value_t = JobsHere::Auto)]
+    pub(crate) jobs: JobsHere,
+    /// Let the session's cookie travel over plain http too, for a machine of your own.
+    #[arg(long)]
+    pub(crate) plain_http: bool,
+}
+
+/// Whether the service runs jobs.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub(crate) enum JobsHere {
+    /// On the embedded database yes, on a server no.
+    Auto,
+    /// Yes.
+    Yes,
+    /// No.
+    No,
 }
 
 /// Options of `queue`.

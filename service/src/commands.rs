@@ -10,3 +10,4 @@ pub(crate) mod policy;
 pub(crate) mod queue;
 pub(crate) mod reconcile;
 pub(crate) mod schema;
+pub(crate) mod serve;

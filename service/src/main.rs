@@ -1,11 +1,14 @@
 //! `crossfoot`: the program of an office. Imports rolls and measured houses, reconciles them, shows the queue, exports.
 
+mod api;
 mod arguments;
 mod bar;
 mod commands;
 mod houses;
+mod http;
 mod installation;
 mod outcome;
+mod pages;
 mod table;
 
 use std::process::ExitCode;
@@ -64,6 +67,7 @@ async fn run(arguments: Arguments) -> anyhow::Result<Outcome> {
         Command::Demo(demo) => commands::demo::run(&settings, &demo).await,
         Command::Import(import) => commands::import::run(&settings, &import).await,
         Command::Reconcile(reconcile) => commands::reconcile::run(&settings, &reconcile).await,
+        Command::Serve(serve) => commands::serve::run(&settings, &serve).await,
         Command::Queue(queue) => commands::queue::run(&settings, &queue).await,
         Command::Explain(explain) => commands::explain::run(&settings, &explain).await,
         Command::Export(export) => commands::export::run(&settings, &export).await,

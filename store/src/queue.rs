@@ -2,6 +2,7 @@
 
 use crossfoot_audit::area::Area;
 use crossfoot_audit::money::Money;
+use serde::{Deserialize, Serialize};
 
 use crate::database::{Row, texts, values};
 use crate::{Store, StoreError};
@@ -109,7 +110,8 @@ pub struct QueueItem {
 }
 
 /// A place in the queue.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct QueueCursor {
     tier: i64,
     rank_key: i64,

@@ -4,14 +4,19 @@ use crossfoot_audit::document;
 use crossfoot_audit::judge::policy;
 
 use crate::arguments::Schema;
+use crate::http;
 use crate::outcome::{Outcome, complain, say};
 
 /// Writes the schemas, or compares them with the files.
 pub(crate) fn run(arguments: &Schema) -> anyhow::Result<Outcome> {
     let mut outcome = Outcome::Done;
-    for (name, schema) in [("measurement", document::schema()), ("policy", policy::schema())] {
-        let path = arguments.folder.join(format!("{name}.schema.json"));
-        let text = format!("{}\n", serde_json::to_string_pretty(&schema)?);
+    let pretty = |schema| Ok::<_, anyhow::Error>(format!("{}\n", serde_json::to_string_pretty(&schema)?));
+    for (name, text) in [
+        ("measurement.schema.json", pretty(document::schema())?),
+        ("policy.schema.json", pretty(policy::schema())?),
+        ("openapi.json", http::description()?),
+    ] {
+        let path = arguments.folder.join(name);
         if !arguments.check {
             std::fs::write(&path, text)?;
             say(&format!("{}\n", path.display()))?;

@@ -1,0 +1,54 @@
+//! `crossfoot serve`: the HTTP service.
+
+use std::sync::Arc;
+
+use crossfoot_store::Backend;
+use crossfoot_worker::settings::Settings;
+use tokio_util::sync::CancellationToken;
+
+use crate::arguments::{JobsHere, Serve};
+use crate::http::{self, App, Limits};
+use crate::installation::Installation;
+use crate::outcome::{Outcome, say};
+
+/// Serves until SIGTERM or SIGINT.
+pub(crate) async fn run(settings: &Settings, serve: &Serve) -> anyhow::Result<Outcome> {
+    let installation = Installation::open(settings).await?;
+    let listener = http::bind(serve.address, serve.port).await?;
+    say(&format!("crossfoot listens on http://{}\n", listener.local_addr()?))?;
+    let stop = CancellationToken::new();
+    tokio::spawn(stop_on_signal(stop.clone()));
+    let jobs = match serve.jobs {
+        JobsHere::Auto => installation.store.backend() == Backend::Sqlite,
+        JobsHere::Yes => true,
+        JobsHere::No => false,
+    };
+    let worker = installation.worker.clone();
+    let working = jobs.then(|| {
+        tokio::spawn({
+            let (worker, stop) = (worker.clone(), stop.clone());
+            async move { worker.run_until(stop).await }
+        })
+    });
+    let limits = Limits { secure_cookies: !serve.plain_http, ..Limits::default() };
+    let app = App { store: installation.store.clone(), worker, limits: Arc::new(limits) };
+    http::serve(listener, app, stop).await?;
+    if let Some(working) = working {
+        working.await?;
+    }
+    installation.store.close().await;
+    Ok(Outcome::Done)
+}
+
+async fn stop_on_signal(stop: CancellationToken) {
+    use tokio::signal::unix::{SignalKind, signal};
+    if let (Ok(mut terminate), Ok(mut interrupt)) =
+        (signal(SignalKind::terminate()), signal(SignalKind::interrupt()))
+    {
+        tokio::select! {
+            _ = terminate.recv() => {}
+            _ = interrupt.recv() => {}
+        }
+        stop.cancel();
+    }
+}
