@@ -105,6 +105,8 @@ pub(crate) enum Lock {
 
 /// Connections that read a file at the same time.
 const READERS: u32 = 4;
+/// Rows that SQLite's thread may be ahead of the reader; with few of them the two take turns row by row.
+const ROWS_BUFFERED: usize = 2048;
 /// Connections to a server from one process.
 const SERVER_CONNECTIONS: u32 = 8;
 /// How long a writer waits for another one.
@@ -124,6 +126,7 @@ impl Database {
             .synchronous(SqliteSynchronous::Full)
             .busy_timeout(Duration::from_secs(BUSY_SECONDS))
             .foreign_keys(true)
+            .row_buffer_size(ROWS_BUFFERED)
             .pragma("cache_size", "-16384")
             .pragma("journal_size_limit", "67108864");
         let writer = SqlitePoolOptions::new().max_connections(1).connect_with(options.clone()).await?;
