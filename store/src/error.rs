@@ -17,6 +17,16 @@ pub enum StoreError {
         /// Its name.
         id: String,
     },
+    /// A later edition came into use first.
+    #[error(
+        "edition {edition} is older than edition {current}, which is in use: hand it in again if it is to follow it"
+    )]
+    Overtaken {
+        /// The edition that was to be loaded.
+        edition: i64,
+        /// The edition in use.
+        current: i64,
+    },
     /// The settings of the store cannot be used.
     #[error("{0}")]
     Settings(String),

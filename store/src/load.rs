@@ -13,7 +13,7 @@ mod sqlite;
 use crossfoot_roll::entry::{Entry, Reject};
 use tokio::sync::mpsc;
 
-use crate::database::{Database, Tx, values};
+use crate::database::{Database, Tx, Value, values};
 use crate::job::{Claim, finish, hold};
 use crate::run::{Cause, to_judge_by_keys, to_judge_of_source};
 use crate::source::{EditionCounts, Source};
@@ -45,12 +45,16 @@ impl Store {
     ///
     /// # Errors
     /// [`StoreError`]; nothing of the edition is in use then, and loading it again starts afresh.
+    /// [`StoreError::Overtaken`] when a later edition is in use already.
     pub async fn edition_load(
         &self,
         source: &Source,
         edition: i64,
         batches: mpsc::Receiver<LoadBatch>,
     ) -> Result<Loaded, StoreError> {
+        if let Some(current) = source.current_edition.filter(|current| *current >= edition) {
+            return Err(StoreError::Overtaken { edition, current });
+        }
         match (&self.main, source.container.clone()) {
             (_, Some(container)) => {
                 let database = self.records(&container).await?;
@@ -68,7 +72,9 @@ impl Store {
                         .map_err(StoreError::Task)??;
                 Ok(Loaded { container, counts })
             }
-            (Database::Postgres(pool), None) => postgres::load(pool, source.number, edition, batches).await,
+            (Database::Postgres(pool), None) => {
+                postgres::load(&self.main, pool, source.number, edition, batches).await
+            }
         }
     }
 
@@ -191,6 +197,32 @@ async fn note_counts(
     )
     .await?;
     Ok(())
+}
+
+/// The table of the quarantine with its columns, as [`reject_row`] fills them.
+const REJECTS: &str =
+    "reject (source, edition, number, file, line, byte_start, byte_length, column_name, reason, detail, raw)";
+
+/// A row of the quarantine; `place` is source, edition and number.
+fn reject_row(place: (i64, i64, i64), file: i64, reject: &Reject) -> Vec<Value> {
+    values![
+        place.0,
+        place.1,
+        place.2,
+        file,
+        counted(reject.line),
+        counted(reject.byte_start),
+        counted(reject.byte_length),
+        reject.column.clone(),
+        reject.reason.name(),
+        &reject.detail,
+        kept(&reject.raw)
+    ]
+}
+
+/// The bytes of a quarantined row, where any were kept.
+fn kept(raw: &[u8]) -> Option<Vec<u8>> {
+    (!raw.is_empty()).then(|| raw.to_vec())
 }
 
 /// A database holds 64-bit numbers with a sign; the bits of the hash are kept.

@@ -7,7 +7,7 @@ use sha2::{Digest as _, Sha256};
 use crate::database::{Lock, Row, Tx, values};
 use crate::job::{JobKind, NewJob, enqueue};
 use crate::object::KeptFile;
-use crate::{Store, StoreError};
+use crate::{Backend, Store, StoreError};
 
 /// A publisher of records as the installation knows it.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -144,7 +144,15 @@ impl Store {
     /// # Errors
     /// [`StoreError`] of the database.
     pub async fn source_ensure(&self, id: &str, layout: &Layout) -> Result<Source, StoreError> {
+        match self.source_by_id(id).await {
+            Err(StoreError::Missing { .. }) => {}
+            known => return known,
+        }
         let mut tx = self.main.begin().await?;
+        if self.backend() == Backend::Postgres {
+            // two new sources at the same moment would take the same number
+            tx.execute("LOCK TABLE source IN SHARE ROW EXCLUSIVE MODE", values![]).await?;
+        }
         tx.execute(
             "INSERT INTO source (number, id, title, publisher, jurisdiction, basis, derived_from, created_at)
              VALUES ((SELECT coalesce(max(number), 0) + 1 FROM source), $1, $2, $3, $4, $5, $6, now_us())
@@ -159,10 +167,8 @@ impl Store {
             ],
         )
         .await?;
-        let row = tx.fetch_one(&format!("SELECT {SOURCE} FROM source WHERE id = $1"), values![id]).await?;
-        let source = source_of(&row.ok_or_else(|| missing_source(id))?)?;
         tx.commit().await?;
-        Ok(source)
+        self.source_by_id(id).await
     }
 
     /// The source of a name.
@@ -225,8 +231,8 @@ impl Store {
             Some(row) if row.get::<String>(1)? != "staged" => {
                 return Ok(EditionArrival::Known { edition: row.get(0)?, state: row.get(1)? });
             }
-            Some(row) => row.get(0)?,
-            None => insert_edition(&mut tx, source.number, layout, &identity, files, notes).await?,
+            Some(row) if !overtaken(&mut tx, source.number, row.get(0)?).await? => row.get(0)?,
+            _ => insert_edition(&mut tx, source.number, layout, &identity, files, notes).await?,
         };
         let job = enqueue(&mut tx, import_job(source.number, edition)).await?;
         tx.commit().await?;
@@ -263,7 +269,8 @@ impl Store {
     /// # Errors
     /// [`StoreError`] of the database.
     pub async fn edition_numbers(&self, source: i64) -> Result<Vec<i64>, StoreError> {
-        let sql = "SELECT number FROM edition WHERE source = $1 ORDER BY number";
+        let sql =
+            "SELECT number FROM edition WHERE source = $1 AND state IN ('current', 'past') ORDER BY number";
         self.main.fetch(sql, values![source]).await?.iter().map(|row| row.get(0)).collect()
     }
 }
@@ -287,6 +294,19 @@ fn import_job(source: i64, edition: i64) -> NewJob {
         dedup_key: format!("import:{source}:{edition}"),
         exclusive_key: format!("import:{source}"),
     }
+}
+
+/// Whether a later edition came into use before a staged one; it is refused then, and may be handed in anew.
+async fn overtaken(tx: &mut Tx, source: i64, edition: i64) -> Result<bool, StoreError> {
+    let refused = tx
+        .execute(
+            "UPDATE edition SET state = 'refused', refusal = 'a later edition came into use first'
+             WHERE source = $1 AND number = $2
+               AND number < (SELECT coalesce(current_edition, 0) FROM source WHERE number = $1)",
+            values![source, edition],
+        )
+        .await?;
+    Ok(refused > 0)
 }
 
 async fn insert_edition(

@@ -1,15 +1,15 @@
 //! A later edition: every row is looked up by its key, and only what is new, changed or gone is appended under the
 //! edition's number. Nothing of the base is touched.
 //!
-//! Memory: one bit a record for "seen" and one for "live". Cost: one look-up of 500 keys for each 500 rows.
+//! Memory: sixteen bytes a record for where this edition has it. Cost: one look-up of 500 keys for each 500 rows.
 
 use std::collections::HashMap;
 
-use crossfoot_roll::entry::Entry;
+use crossfoot_roll::entry::{Entry, Reject};
 use tokio::sync::mpsc;
 
 use super::duplicates::{self, Repeat, Version};
-use super::{LoadBatch, counted, hash_bits};
+use super::{LoadBatch, REJECTS, counted, hash_bits, reject_row};
 use crate::StoreError;
 use crate::database::{Database, Row, Tx, Value, texts, values};
 use crate::record::CONTENT;
@@ -17,34 +17,63 @@ use crate::source::{EditionCounts, Source};
 
 /// Entries looked up by one statement.
 const KEYS_A_STATEMENT: usize = 500;
-/// Records read at once when looking for those that are gone.
+/// Record numbers looked at at once for those that are gone.
 const PAGE: i64 = 20_000;
 
-/// A set of record numbers, a bit each.
-#[derive(Default)]
-struct Numbers(Vec<u64>);
+/// Rows written in one transaction: each ends on disk, which takes milliseconds.
+const ROWS_A_COMMIT: usize = 20_000;
 
-impl Numbers {
-    fn place(number: i64) -> (usize, u64) {
-        let number = number.unsigned_abs();
-        (usize::try_from(number / 64).unwrap_or(usize::MAX), 1 << (number % 64))
-    }
+/// Where this edition has a record: a later row with the same parcel must name the line, also of an unchanged record.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+struct Place {
+    /// The file from 1 in the upper 16 bits (0: not seen), the first byte in the others.
+    file_and_start: u64,
+    line: u32,
+    byte_length: u32,
+}
 
-    /// Adds a number; false when it was in already.
-    fn insert(&mut self, number: i64) -> bool {
-        let (word, bit) = Numbers::place(number);
-        if word >= self.0.len() {
-            self.0.resize(word + 1, 0);
+const START_BITS: u32 = 48;
+
+impl Place {
+    fn of(version: &Version) -> Place {
+        let file = (version.file + 1).unsigned_abs();
+        Place {
+            file_and_start: file << START_BITS | version.byte_start.unsigned_abs(),
+            line: u32::try_from(version.line).unwrap_or(u32::MAX),
+            byte_length: u32::try_from(version.byte_length).unwrap_or(u32::MAX),
         }
-        let Some(slot) = self.0.get_mut(word) else { return false };
-        let fresh = *slot & bit == 0;
-        *slot |= bit;
-        fresh
     }
 
-    fn contains(&self, number: i64) -> bool {
-        let (word, bit) = Numbers::place(number);
-        self.0.get(word).is_some_and(|slot| slot & bit != 0)
+    /// A version with this place.
+    fn put_on(self, version: &Version) -> Version {
+        Version {
+            file: counted(self.file_and_start >> START_BITS) - 1,
+            byte_start: counted(self.file_and_start & ((1 << START_BITS) - 1)),
+            line: i64::from(self.line),
+            byte_length: i64::from(self.byte_length),
+            ..version.clone()
+        }
+    }
+}
+
+/// The places of the records seen so far, by number.
+#[derive(Default)]
+struct Seen(Vec<Place>);
+
+impl Seen {
+    fn insert(&mut self, number: i64, place: Place) {
+        let at = usize::try_from(number).unwrap_or(0);
+        if at >= self.0.len() {
+            self.0.resize(at + 1, Place::default());
+        }
+        if let Some(slot) = self.0.get_mut(at) {
+            *slot = place;
+        }
+    }
+
+    fn get(&self, number: i64) -> Option<Place> {
+        let place = usize::try_from(number).ok().and_then(|at| self.0.get(at));
+        place.copied().filter(|place| *place != Place::default())
     }
 }
 
@@ -59,7 +88,7 @@ struct Loading {
     source: i64,
     edition: i64,
     next_number: i64,
-    seen: Numbers,
+    seen: Seen,
     counts: EditionCounts,
 }
 
@@ -70,22 +99,27 @@ pub(super) async fn load(
     edition: i64,
     mut batches: mpsc::Receiver<LoadBatch>,
 ) -> Result<EditionCounts, StoreError> {
-    forget_earlier_attempt(database, source.number, edition).await?;
+    forget_earlier_attempts(database, source, edition).await?;
     let mut loading = Loading {
         source: source.number,
         edition,
         next_number: next_number(database, source.number).await?,
-        seen: Numbers::default(),
+        seen: Seen::default(),
         counts: EditionCounts::default(),
     };
+    let (mut tx, mut rows) = (database.begin().await?, 0);
     while let Some(batch) = batches.recv().await {
-        let mut tx = database.begin().await?;
         for entries in batch.entries.chunks(KEYS_A_STATEMENT) {
             loading.take(&mut tx, batch.file, entries).await?;
         }
         loading.reject(&mut tx, batch.file, &batch.rejects).await?;
-        tx.commit().await?;
+        rows += batch.entries.len() + batch.rejects.len();
+        if rows >= ROWS_A_COMMIT {
+            tx.commit().await?;
+            (tx, rows) = (database.begin().await?, 0);
+        }
     }
+    tx.commit().await?;
     loading.end_the_unseen(database).await?;
     Ok(loading.counts)
 }
@@ -100,12 +134,21 @@ pub(super) async fn changed_keys(
     database.fetch(sql, values![source, edition]).await?.iter().map(|row| row.get(0)).collect()
 }
 
-async fn forget_earlier_attempt(database: &Database, source: i64, edition: i64) -> Result<(), StoreError> {
+/// Removes what attempts left behind that never came into use: of this edition, and of refused ones before it, whose
+/// changes would else count as part of this one.
+async fn forget_earlier_attempts(
+    database: &Database,
+    source: &Source,
+    edition: i64,
+) -> Result<(), StoreError> {
     let mut tx = database.begin().await?;
-    for table in ["record_change", "reject"] {
-        let sql = format!("DELETE FROM {table} WHERE source = $1 AND edition >= $2");
-        tx.execute(&sql, values![source, edition]).await?;
-    }
+    tx.execute(
+        "DELETE FROM record_change WHERE source = $1 AND edition > $2",
+        values![source.number, source.current_edition.unwrap_or(0)],
+    )
+    .await?;
+    tx.execute("DELETE FROM reject WHERE source = $1 AND edition = $2", values![source.number, edition])
+        .await?;
     tx.commit().await
 }
 
@@ -125,21 +168,22 @@ impl Loading {
             let found = known.get(&entry.parcel_key).filter(|newest| !newest.ended);
             let number = found.map_or(self.next_number, |newest| newest.version.number);
             let here = version(number, file, entry);
-            if self.seen.contains(number) {
-                let Some(first) = found else { continue };
-                match duplicates::repeat(&first.version, &here) {
+            if let Some((place, first)) = self.seen.get(number).zip(found) {
+                let first = place.put_on(&first.version);
+                match duplicates::repeat(&first, &here) {
                     Repeat::Same => self.counts.rows_repeated += 1,
                     Repeat::Other { area } => {
                         self.counts.rows_rejected += 1;
-                        rejects.push(self.reject_row(&first.version, &here));
+                        let place = (self.source, self.edition, self.counts.rows_rejected);
+                        rejects.push(reject_row(place, file, &duplicates::reject(&first, &here)));
                         if area {
-                            self.mark(tx, &mut appended, number).await?;
+                            self.mark(tx, &mut appended, &first).await?;
                         }
                     }
                 }
                 continue;
             }
-            self.seen.insert(number);
+            self.seen.insert(number, Place::of(&here));
             self.counts.rows_entered += 1;
             let what = match found {
                 None => {
@@ -193,34 +237,41 @@ impl Loading {
         &mut self,
         tx: &mut Tx,
         appended: &mut HashMap<i64, Vec<Value>>,
-        number: i64,
+        first: &Version,
     ) -> Result<(), StoreError> {
-        if let Some(conflict) = appended.get_mut(&number).and_then(|row| row.last_mut()) {
+        if let Some(conflict) = appended.get_mut(&first.number).and_then(|row| row.last_mut()) {
             *conflict = Value::from(1i64);
             return Ok(());
         }
         let marked = tx
             .execute(
                 "UPDATE record_change SET conflict = 1 WHERE source = $1 AND edition = $2 AND number = $3",
-                values![self.source, self.edition, number],
+                values![self.source, self.edition, first.number],
             )
             .await?;
         if marked == 0 {
-            let content = CONTENT.trim_end_matches(", conflict");
-            let newest = format!(
-                "SELECT edition, {content} FROM (
-                     SELECT since_edition AS edition, {content} FROM record WHERE source = $1 AND number = $3
-                     UNION ALL SELECT edition, {content} FROM record_change WHERE source = $1 AND number = $3
-                 ) AS versions ORDER BY edition DESC LIMIT 1"
-            );
-            let sql = format!(
-                "INSERT INTO record_change (source, edition, number, what, {content}, conflict)
-                 SELECT $1, $2, $3, 'changed', {content}, 1 FROM ({newest}) AS newest"
-            );
-            tx.execute(&sql, values![self.source, self.edition, number]).await?;
-            self.counts.records_unchanged -= 1;
-            self.counts.records_changed += 1;
+            self.append_unchanged_marked(tx, first).await?;
         }
+        Ok(())
+    }
+
+    /// The newest version of an unchanged record once more, as it lies in this edition, marked.
+    async fn append_unchanged_marked(&mut self, tx: &mut Tx, first: &Version) -> Result<(), StoreError> {
+        const COPIED: &str =
+            "parcel_key, parcel_raw, situs, area_um2, value_cents, year_built, class, rest, content_hash";
+        let sql = format!(
+            "INSERT INTO record_change (source, edition, number, what, {COPIED}, file, line, byte_start, byte_length, conflict)
+             SELECT $1, $2, $3, 'changed', {COPIED}, $4, $5, $6, $7, 1 FROM (
+                 SELECT since_edition AS edition, {COPIED} FROM record WHERE source = $1 AND number = $3
+                 UNION ALL SELECT edition, {COPIED} FROM record_change WHERE source = $1 AND number = $3
+                 ORDER BY edition DESC LIMIT 1) AS newest"
+        );
+        let place = [first.file, first.line, first.byte_start, first.byte_length];
+        let mut values = values![self.source, self.edition, first.number];
+        values.extend(place.map(Value::from));
+        tx.execute(&sql, values).await?;
+        self.counts.records_unchanged -= 1;
+        self.counts.records_changed += 1;
         Ok(())
     }
 
@@ -247,44 +298,11 @@ impl Loading {
         ]
     }
 
-    fn reject_row(&self, first: &Version, later: &Version) -> Vec<Value> {
-        values![
-            self.source,
-            self.edition,
-            self.counts.rows_rejected,
-            later.file,
-            later.line,
-            later.byte_start,
-            later.byte_length,
-            Option::<String>::None,
-            duplicates::REASON.name(),
-            duplicates::detail(first, later),
-            Option::<Vec<u8>>::None
-        ]
-    }
-
-    async fn reject(
-        &mut self,
-        tx: &mut Tx,
-        file: i64,
-        rejects: &[crossfoot_roll::entry::Reject],
-    ) -> Result<(), StoreError> {
+    async fn reject(&mut self, tx: &mut Tx, file: i64, rejects: &[Reject]) -> Result<(), StoreError> {
         let mut rows = Vec::with_capacity(rejects.len());
         for reject in rejects {
             self.counts.rows_rejected += 1;
-            rows.push(values![
-                self.source,
-                self.edition,
-                self.counts.rows_rejected,
-                file,
-                counted(reject.line),
-                counted(reject.byte_start),
-                counted(reject.byte_length),
-                reject.column.clone(),
-                reject.reason.name(),
-                &reject.detail,
-                reject.raw.clone()
-            ]);
+            rows.push(reject_row((self.source, self.edition, self.counts.rows_rejected), file, reject));
         }
         tx.insert_many(REJECTS, rows, "").await?;
         Ok(())
@@ -293,38 +311,42 @@ impl Loading {
     /// Every record that was live before and was not seen is at its end.
     async fn end_the_unseen(&mut self, database: &Database) -> Result<(), StoreError> {
         let mut after = 0;
-        loop {
-            let rows = self.page_of_records(database, after).await?;
-            let Some(last) = rows.last() else { return Ok(()) };
-            after = last.get(0)?;
+        while after < self.next_number {
             let mut ended = Vec::new();
-            for row in &rows {
-                let (number, what): (i64, String) = (row.get(0)?, row.get(1)?);
-                if what != "ended" && !self.seen.contains(number) {
+            for row in self.records_between(database, after, after + PAGE).await? {
+                let number: i64 = row.get(0)?;
+                if row.get::<String>(1)? != "ended" && self.seen.get(number).is_none() {
                     ended.push(self.end_row(number, &row.get::<String>(2)?));
                 }
             }
+            after += PAGE;
             self.counts.records_ended += counted(ended.len() as u64);
             let mut tx = database.begin().await?;
             let changes = format!("record_change (source, edition, number, what, {CONTENT})");
             tx.insert_many(&changes, ended, "").await?;
             tx.commit().await?;
         }
+        Ok(())
     }
 
-    /// Numbers, newest kind and key of the records after a number, as they stood before this edition.
-    async fn page_of_records(&self, database: &Database, after: i64) -> Result<Vec<Row>, StoreError> {
+    /// Numbers, newest kind and key of the records after a number up to another, as they stood before this edition.
+    async fn records_between(
+        &self,
+        database: &Database,
+        after: i64,
+        to: i64,
+    ) -> Result<Vec<Row>, StoreError> {
         database
             .fetch(
                 "SELECT number, coalesce((SELECT c.what FROM record_change c
                                           WHERE c.source = $1 AND c.number = n.number AND c.edition < $2
                                           ORDER BY c.edition DESC LIMIT 1), 'base'), parcel_key
-                 FROM (SELECT number, parcel_key FROM record WHERE source = $1 AND number > $3
+                 FROM (SELECT number, parcel_key FROM record WHERE source = $1 AND number > $3 AND number <= $4
                        UNION
-                       SELECT number, parcel_key FROM record_change WHERE source = $1 AND number > $3 AND edition < $2
-                       ORDER BY number LIMIT $4) AS n
+                       SELECT number, parcel_key FROM record_change
+                       WHERE source = $1 AND number > $3 AND number <= $4 AND edition < $2) AS n
                  ORDER BY number",
-                values![self.source, self.edition, after, PAGE],
+                values![self.source, self.edition, after, to],
             )
             .await
     }
@@ -339,9 +361,6 @@ impl Loading {
         row
     }
 }
-
-const REJECTS: &str =
-    "reject (source, edition, number, file, line, byte_start, byte_length, column_name, reason, detail, raw)";
 
 fn version(number: i64, file: i64, entry: &Entry) -> Version {
     Version {

@@ -3,7 +3,7 @@
 //! Identical rows count once and are told. Of rows that differ the first stays and the others are quarantined, naming
 //! both lines; where they differ in the area, the record is marked and not judged.
 
-use crossfoot_roll::entry::Reason;
+use crossfoot_roll::entry::{Reason, Reject};
 
 /// A row as far as the comparison needs it.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -33,6 +33,19 @@ pub(super) fn repeat(first: &Version, later: &Version) -> Repeat {
         Repeat::Same
     } else {
         Repeat::Other { area: first.area_um2 != later.area_um2 }
+    }
+}
+
+/// The later row as it is quarantined.
+pub(super) fn reject(first: &Version, later: &Version) -> Reject {
+    Reject {
+        line: later.line.unsigned_abs(),
+        byte_start: later.byte_start.unsigned_abs(),
+        byte_length: later.byte_length.unsigned_abs(),
+        column: None,
+        reason: REASON,
+        detail: detail(first, later),
+        raw: Vec::new(),
     }
 }
 

@@ -9,7 +9,7 @@ use rusqlite::{Connection, Statement, params};
 use tokio::sync::mpsc;
 
 use super::duplicates::{self, Repeat, Version};
-use super::{LoadBatch, counted, hash_bits};
+use super::{LoadBatch, counted, hash_bits, kept};
 use crate::StoreError;
 use crate::source::EditionCounts;
 
@@ -103,7 +103,7 @@ fn insert_all(
                     row.column,
                     row.reason.name(),
                     row.detail,
-                    row.raw,
+                    kept(&row.raw),
                 ])?;
             }
         }
