@@ -17,17 +17,7 @@ pub enum StoreError {
         /// Its name.
         id: String,
     },
-    /// A later edition came into use first.
-    #[error(
-        "edition {edition} is older than edition {current}, which is in use: hand it in again if it is to follow it"
-    )]
-    Overtaken {
-        /// The edition that was to be loaded.
-        edition: i64,
-        /// The edition in use.
-        current: i64,
-    },
-    /// The settings of the store cannot be used.
+    /// What was asked for does not go together; the text says what would mend it.
     #[error("{0}")]
     Settings(String),
     /// A stored value cannot be read back: a fault of this program or of the file.

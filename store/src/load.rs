@@ -45,7 +45,7 @@ impl Store {
     ///
     /// # Errors
     /// [`StoreError`]; nothing of the edition is in use then, and loading it again starts afresh.
-    /// [`StoreError::Overtaken`] when a later edition is in use already.
+    /// [`StoreError::Settings`] when a later edition is in use already.
     pub async fn edition_load(
         &self,
         source: &Source,
@@ -53,7 +53,9 @@ impl Store {
         batches: mpsc::Receiver<LoadBatch>,
     ) -> Result<Loaded, StoreError> {
         if let Some(current) = source.current_edition.filter(|current| *current >= edition) {
-            return Err(StoreError::Overtaken { edition, current });
+            return Err(StoreError::Settings(format!(
+                "edition {edition} is older than edition {current}, which is in use: hand it in again if it is to follow it"
+            )));
         }
         match (&self.main, source.container.clone()) {
             (_, Some(container)) => {
