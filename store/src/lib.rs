@@ -18,6 +18,7 @@ pub mod office;
 pub mod policy;
 pub mod queue;
 pub mod record;
+pub mod report;
 pub mod run;
 pub mod schedule;
 pub mod settle;

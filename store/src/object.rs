@@ -33,10 +33,23 @@ impl Store {
     /// [`StoreError::File`] when it cannot be read, [`StoreError::Object`] when it cannot be kept.
     pub async fn object_keep(&self, path: &Path) -> Result<KeptFile, StoreError> {
         let unreadable = |cause| StoreError::File { path: path.display().to_string(), cause };
+        let file = tokio::fs::File::open(path).await.map_err(unreadable)?;
+        self.object_keep_file(path, file).await
+    }
+
+    /// Takes a file that is open already into the object store; `path` is where it was found.
+    ///
+    /// # Errors
+    /// As [`Store::object_keep`].
+    pub async fn object_keep_file(
+        &self,
+        path: &Path,
+        mut file: tokio::fs::File,
+    ) -> Result<KeptFile, StoreError> {
+        let unreadable = |cause| StoreError::File { path: path.display().to_string(), cause };
         let staging = format!("incoming/{}", uuid::Uuid::now_v7());
         let staged = object_store::path::Path::from(staging.clone());
         let failed = |cause| StoreError::Object { key: staging.clone(), cause };
-        let mut file = tokio::fs::File::open(path).await.map_err(unreadable)?;
         let mut upload = self.objects.put_multipart(&staged).await.map_err(failed)?;
         let (mut hash, mut bytes) = (Sha256::new(), 0i64);
         loop {

@@ -49,6 +49,8 @@ pub struct Schedule {
     pub time_zone: String,
     /// The drop folder, or empty.
     pub folder: String,
+    /// The layout by which files of a drop folder are read, as TOML, or empty.
+    pub layout: String,
     /// When it is next due, microseconds UTC.
     pub next_at: i64,
     /// When it last was taken.
@@ -57,7 +59,8 @@ pub struct Schedule {
     pub last_result: String,
 }
 
-const SCHEDULE: &str = "id, office, source, kind, cron, time_zone, folder, next_at, last_at, last_result";
+const SCHEDULE: &str =
+    "id, office, source, kind, cron, time_zone, folder, next_at, last_at, last_result, layout";
 
 impl Store {
     /// Writes a schedule, new or changed.
@@ -67,10 +70,10 @@ impl Store {
     pub async fn schedule_put(&self, schedule: &Schedule) -> Result<(), StoreError> {
         let mut tx = self.main.begin().await?;
         tx.execute(
-            "INSERT INTO schedule (id, office, source, kind, cron, time_zone, folder, next_at)
-             VALUES ($1, $2, $3, $4, $5, $6, $7, $8)
+            "INSERT INTO schedule (id, office, source, kind, cron, time_zone, folder, next_at, layout)
+             VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9)
              ON CONFLICT (id) DO UPDATE SET cron = excluded.cron, time_zone = excluded.time_zone,
-                 folder = excluded.folder, next_at = excluded.next_at",
+                 folder = excluded.folder, next_at = excluded.next_at, layout = excluded.layout",
             values![
                 &schedule.id,
                 schedule.office.clone(),
@@ -79,7 +82,8 @@ impl Store {
                 &schedule.cron,
                 &schedule.time_zone,
                 &schedule.folder,
-                schedule.next_at
+                schedule.next_at,
+                &schedule.layout
             ],
         )
         .await?;
@@ -156,5 +160,6 @@ fn schedule_of(row: &Row) -> Result<Schedule, StoreError> {
         next_at: row.get(7)?,
         last_at: row.get(8)?,
         last_result: row.get(9)?,
+        layout: row.get(10)?,
     })
 }
