@@ -9,10 +9,10 @@ use crossfoot_roll::entry::Reject;
 use crossfoot_roll::header::HeaderError;
 use crossfoot_roll::layout::Layout;
 use crossfoot_roll::reader::{Batch, RollReader, Summary};
-use crossfoot_store::Store;
 use crossfoot_store::job::Claim;
 use crossfoot_store::load::{LoadBatch, Loaded};
 use crossfoot_store::source::{Edition, Source};
+use crossfoot_store::{Store, StoreError};
 use tokio::sync::mpsc;
 
 use crate::progress::Progress;
@@ -23,12 +23,14 @@ const ROWS_A_BATCH: usize = 512;
 const BATCHES_IN_FLIGHT: usize = 8;
 
 /// What parsing came to.
+#[derive(Default)]
 struct Parsed {
     rows_total: i64,
-    entries: u64,
-    first_reject: Option<Reject>,
     summaries: Vec<Summary>,
 }
+
+/// The kept originals of an edition with their names, to be read from the start.
+type Originals = Vec<(String, Box<dyn Read + Send>)>;
 
 /// Why parsing stopped.
 enum ParseStop {
@@ -55,30 +57,46 @@ pub(crate) async fn run(store: &Store, claim: &Claim, progress: &Progress) -> Re
         store.job_finish(claim).await?;
         return Ok(JobEnd::Done);
     }
+    if let Some(later) = source.current_edition.filter(|current| *current > edition.number) {
+        // changes are kept by edition: an earlier one in use after a later one would take the later one's place
+        let reason = format!(
+            "edition {later}, which was handed in later, is in use already: hand these files in again if they are the newer ones"
+        );
+        return refuse(store, claim, &source, &edition, reason).await;
+    }
     progress.set_total(edition.files.iter().map(|file| file.bytes).sum());
+    // what is refused is refused before anything of it is written
+    match look(store, &edition).await? {
+        Ok(()) => {}
+        Err(ParseStop::Refused(reason)) => return refuse(store, claim, &source, &edition, reason).await,
+        Err(stop) => return Err(broken_off(stop, None)),
+    }
     let (parsed, loaded) = parse_and_load(store, &source, &edition, progress).await?;
     let parsed = match parsed {
         Ok(parsed) => parsed,
-        Err(ParseStop::Refused(reason)) => return refuse(store, claim, &source, &edition, reason).await,
-        Err(ParseStop::Unreadable(error)) => {
-            return Err(JobError::Lasting(format!("the kept original cannot be read: {error}")));
-        }
-        Err(ParseStop::NobodyListens) => return Err(loaded.err().map_or_else(ended_early, JobError::Store)),
+        Err(stop) => return Err(broken_off(stop, loaded.err())),
     };
     let mut loaded = loaded?;
     if let Some(reason) = not_as_received(&parsed, &edition) {
         return Err(JobError::Lasting(reason));
-    }
-    if parsed.entries == 0 {
-        return refuse(store, claim, &source, &edition, nothing_readable(&parsed)).await;
     }
     loaded.counts.rows_total = parsed.rows_total;
     store.edition_make_current(claim, &source, edition.number, &loaded).await?;
     Ok(JobEnd::Done)
 }
 
-fn ended_early() -> JobError {
-    JobError::Lasting("loading ended early without a reason".to_owned())
+/// Why a load that begun did not come to its end.
+fn broken_off(stop: ParseStop, loading: Option<StoreError>) -> JobError {
+    match (stop, loading) {
+        (ParseStop::Refused(reason), _) => JobError::Lasting(reason),
+        (ParseStop::Unreadable(error), _) => {
+            JobError::Lasting(format!("the kept original cannot be read: {error}"))
+        }
+        (ParseStop::NobodyListens, Some(error)) => JobError::Store(error),
+        (ParseStop::NobodyListens, None) => {
+            JobError::Lasting("loading ended early without a reason".to_owned())
+        }
+    }
 }
 
 async fn refuse(
@@ -92,7 +110,37 @@ async fn refuse(
     Ok(JobEnd::Refused(reason))
 }
 
-type LoadedOrNot = Result<Loaded, crossfoot_store::StoreError>;
+type LoadedOrNot = Result<Loaded, StoreError>;
+
+async fn originals(store: &Store, edition: &Edition) -> Result<Originals, JobError> {
+    let mut files: Originals = Vec::with_capacity(edition.files.len());
+    for file in &edition.files {
+        files.push((file.name.clone(), Box::new(store.object_open(&file.object_key).await?)));
+    }
+    Ok(files)
+}
+
+/// Looks whether every file has the header that the layout wants and any has a row that can be read. Most files answer
+/// with their first rows.
+async fn look(store: &Store, edition: &Edition) -> Result<Result<(), ParseStop>, JobError> {
+    let (files, layout) = (originals(store, edition).await?, edition.layout.clone());
+    let looking = tokio::task::spawn_blocking(move || has_an_entry(files, &layout));
+    looking.await.map_err(|e| JobError::Lasting(format!("the parser ended early: {e}")))
+}
+
+fn has_an_entry(files: Originals, layout: &Layout) -> Result<(), ParseStop> {
+    let (mut found, mut rows, mut first_reject) = (false, 0usize, None);
+    for (name, source) in files {
+        let mut reader = RollReader::new(source, layout).map_err(|error| header_stop(&name, error))?;
+        let mut batch = Batch::default();
+        while !found && reader.next_batch(&mut batch, ROWS_A_BATCH).map_err(ParseStop::Unreadable)? {
+            found = !batch.entries.is_empty();
+            rows += batch.rows();
+            first_reject = first_reject.or_else(|| batch.rejects.first().cloned());
+        }
+    }
+    if found { Ok(()) } else { Err(ParseStop::Refused(nothing_readable(rows, first_reject.as_ref()))) }
+}
 
 async fn parse_and_load(
     store: &Store,
@@ -100,10 +148,7 @@ async fn parse_and_load(
     edition: &Edition,
     progress: &Progress,
 ) -> Result<(Result<Parsed, ParseStop>, LoadedOrNot), JobError> {
-    let mut files: Vec<(String, Box<dyn Read + Send>)> = Vec::with_capacity(edition.files.len());
-    for file in &edition.files {
-        files.push((file.name.clone(), Box::new(store.object_open(&file.object_key).await?)));
-    }
+    let files = originals(store, edition).await?;
     let (sender, receiver) = mpsc::channel(BATCHES_IN_FLIGHT);
     let (layout, progress) = (edition.layout.clone(), progress.clone());
     let parsing = tokio::task::spawn_blocking(move || parse(files, &layout, &sender, &progress));
@@ -113,20 +158,17 @@ async fn parse_and_load(
 }
 
 fn parse(
-    files: Vec<(String, Box<dyn Read + Send>)>,
+    files: Originals,
     layout: &Layout,
     sender: &mpsc::Sender<LoadBatch>,
     progress: &Progress,
 ) -> Result<Parsed, ParseStop> {
-    let mut parsed = Parsed { rows_total: 0, entries: 0, first_reject: None, summaries: Vec::new() };
+    let mut parsed = Parsed::default();
     let mut bytes_before = 0i64;
     for (number, (name, source)) in (0i64..).zip(files) {
         let mut reader = RollReader::new(source, layout).map_err(|error| header_stop(&name, error))?;
         let mut batch = Batch::default();
         while reader.next_batch(&mut batch, ROWS_A_BATCH).map_err(ParseStop::Unreadable)? {
-            if parsed.first_reject.is_none() {
-                parsed.first_reject = batch.rejects.first().cloned();
-            }
             progress.set_done(bytes_before.saturating_add_unsigned(batch.bytes_read));
             let entries = std::mem::take(&mut batch.entries);
             let rejects = std::mem::take(&mut batch.rejects);
@@ -137,7 +179,6 @@ fn parse(
         let summary = reader.finish().map_err(ParseStop::Unreadable)?;
         bytes_before = bytes_before.saturating_add_unsigned(summary.bytes);
         parsed.rows_total = parsed.rows_total.saturating_add_unsigned(summary.rows_total);
-        parsed.entries += summary.entries;
         parsed.summaries.push(summary);
     }
     Ok(parsed)
@@ -162,12 +203,12 @@ fn not_as_received(parsed: &Parsed, edition: &Edition) -> Option<String> {
     )
 }
 
-fn nothing_readable(parsed: &Parsed) -> String {
-    match &parsed.first_reject {
+fn nothing_readable(rows: usize, first_reject: Option<&Reject>) -> String {
+    match first_reject {
         None => "the file has a header and no rows: nothing to take in".to_owned(),
         Some(reject) => format!(
-            "none of {} rows could be read, so the layout does not fit the file; the first, line {}: {}",
-            parsed.rows_total, reject.line, reject.detail
+            "none of {rows} rows could be read, so the layout does not fit the file; the first, line {}: {}",
+            reject.line, reject.detail
         ),
     }
 }
