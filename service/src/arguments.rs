@@ -96,7 +96,7 @@ pub(crate) struct ImportRoll {
     #[arg(long, value_name = "FILE")]
     pub(crate) layout: PathBuf,
     /// The source that it is an edition of; the layout's id if not named.
-    #[arg(long, value_name = "NAME")]
+    #[arg(long, value_name = "NAME", value_parser = clap::builder::NonEmptyStringValueParser::new())]
     pub(crate) source: Option<String>,
     /// The year of the roll.
     #[arg(long, value_name = "YEAR")]

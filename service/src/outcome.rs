@@ -54,9 +54,27 @@ pub(crate) fn complain(text: &str) {
 
 /// Writes to standard output; a reader that went away ends the program quietly.
 pub(crate) fn say(text: &str) -> anyhow::Result<()> {
-    match std::io::stdout().write_all(text.as_bytes()) {
+    Ok(Out.write_all(text.as_bytes())?)
+}
+
+/// Standard output; a reader that went away ends the program quietly.
+#[derive(Debug)]
+pub(crate) struct Out;
+
+fn unless_gone<T>(result: std::io::Result<T>) -> std::io::Result<T> {
+    match result {
         Err(error) if error.kind() == std::io::ErrorKind::BrokenPipe => std::process::exit(0),
-        other => Ok(other?),
+        other => other,
+    }
+}
+
+impl std::io::Write for Out {
+    fn write(&mut self, bytes: &[u8]) -> std::io::Result<usize> {
+        unless_gone(std::io::stdout().write(bytes))
+    }
+
+    fn flush(&mut self) -> std::io::Result<()> {
+        unless_gone(std::io::stdout().flush())
     }
 }
 

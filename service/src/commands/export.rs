@@ -29,7 +29,7 @@ pub(crate) async fn run(settings: &Settings, arguments: &Export) -> anyhow::Resu
         return Ok(Outcome::Refused);
     }
     let out: Box<dyn Write + Send> = match &arguments.out {
-        None => Box::new(std::io::stdout()),
+        None => Box::new(crate::outcome::Out),
         Some(path) => Box::new(std::fs::File::create(path)?),
     };
     let mut sink = Sink::new(std::io::BufWriter::new(out), arguments.format);

@@ -24,6 +24,10 @@ pub(crate) async fn run(settings: &Settings, import: &Import) -> anyhow::Result<
                     complain(&format!("{}: {error}", file.display()));
                     return Ok(Outcome::Refused);
                 }
+                if file.is_dir() {
+                    complain(&format!("{} is a folder: name the files in it", file.display()));
+                    return Ok(Outcome::Refused);
+                }
             }
             let installation = Installation::open(settings).await?;
             roll(&installation, &layout, arguments).await
@@ -71,7 +75,7 @@ pub(crate) async fn roll(
                 "{}: these files are here already as edition {edition} ({state}): nothing to do\n",
                 source.id
             ))?;
-            return Ok(Outcome::Done);
+            return Ok(quarantine(&store.edition(source.number, edition).await?, arguments));
         }
         EditionArrival::Staged { edition, job } => (edition, job),
     };
@@ -93,8 +97,12 @@ pub(crate) async fn roll(
         JobEnd::Refused(_) | JobEnd::Done | JobEnd::Held(_) | JobEnd::Lost => {}
     }
     report(installation, &source, &edition).await?;
-    let quarantined = edition.counts.rows_rejected > 0 && arguments.strict;
-    Ok(if quarantined { Outcome::Partly } else { Outcome::Done })
+    Ok(quarantine(&edition, arguments))
+}
+
+/// How it ends for scripts that asked to be told of quarantined rows; the same file again ends the same way.
+fn quarantine(edition: &Edition, arguments: &ImportRoll) -> Outcome {
+    if edition.counts.rows_rejected > 0 && arguments.strict { Outcome::Partly } else { Outcome::Done }
 }
 
 /// Rows in quarantine that are shown at once.
@@ -136,13 +144,13 @@ async fn all_houses(installation: &Installation, arguments: &ImportHouses) -> an
         None => None,
         Some(path) => Some(std::io::BufWriter::new(std::fs::File::create(path)?)),
     };
-    let mut outcome = Outcome::Done;
+    let mut outcomes = Vec::with_capacity(arguments.files.len());
     for path in &arguments.files {
         let file = match std::fs::File::open(path) {
             Ok(file) => file,
             Err(error) => {
                 complain(&format!("{}: {error}", path.display()));
-                outcome = outcome.and(Outcome::Refused);
+                outcomes.push(Outcome::Refused);
                 continue;
             }
         };
@@ -158,7 +166,13 @@ async fn all_houses(installation: &Installation, arguments: &ImportHouses) -> an
             taken.unchanged,
             taken.set_aside
         ))?;
-        outcome = outcome.and(taken.outcome());
+        outcomes.push(taken.outcome());
     }
-    Ok(outcome)
+    let (refused, all) = (outcomes.iter().filter(|o| **o == Outcome::Refused).count(), outcomes.len());
+    // of several files one that is refused is part of the input
+    Ok(if refused > 0 && refused < all {
+        Outcome::Partly
+    } else {
+        outcomes.into_iter().fold(Outcome::Done, Outcome::and)
+    })
 }
