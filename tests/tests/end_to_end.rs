@@ -1,0 +1,50 @@
+//! The built programs from outside, on both databases: files in, exit codes, output and exports out.
+//!
+//! A scenario is a function of an installation and becomes two tests, one on SQLite and one on PostgreSQL. What the
+//! figures must be is worked out by other code (`tests/oracle`) or by hand beside the scenario.
+
+#![expect(clippy::unwrap_used, clippy::indexing_slicing, reason = "a test stops at the first surprise")]
+
+/// Makes two tests of each scenario: `<scenario>::on_sqlite` and `<scenario>::on_postgresql`.
+macro_rules! on_both_databases {
+    ($($scenario:ident),+ $(,)?) => { $(
+        mod $scenario {
+            use crate::installation::Installation;
+
+            #[test]
+            fn on_sqlite() {
+                super::$scenario(&Installation::on_sqlite());
+            }
+
+            #[test]
+            fn on_postgresql() {
+                super::$scenario(&Installation::on_postgresql());
+            }
+        }
+    )+ };
+}
+
+#[path = "end_to_end/ames.rs"]
+mod ames;
+#[path = "end_to_end/bad_houses.rs"]
+mod bad_houses;
+#[path = "end_to_end/bad_rolls.rs"]
+mod bad_rolls;
+#[path = "end_to_end/bad_settings.rs"]
+mod bad_settings;
+#[path = "end_to_end/demonstration.rs"]
+mod demonstration;
+#[path = "end_to_end/exports.rs"]
+mod exports;
+#[path = "end_to_end/findings.rs"]
+mod findings;
+#[path = "end_to_end/installation.rs"]
+mod installation;
+#[path = "end_to_end/offices.rs"]
+mod offices;
+#[path = "end_to_end/processes.rs"]
+mod processes;
+#[path = "end_to_end/rerunning.rs"]
+mod rerunning;
+#[path = "end_to_end/town.rs"]
+mod town;
