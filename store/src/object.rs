@@ -91,10 +91,18 @@ impl Store {
     /// # Errors
     /// [`StoreError::Object`] when it is not there or shorter.
     pub async fn object_range(&self, key: &str, start: u64, length: u64) -> Result<Vec<u8>, StoreError> {
+        // a range of nothing is none to the object store
+        if length == 0 {
+            return Ok(Vec::new());
+        }
         let failed = |cause| StoreError::Object { key: key.to_owned(), cause };
         let path = object_store::path::Path::from(key);
         let bytes =
             self.objects.get_range(&path, start..start.saturating_add(length)).await.map_err(failed)?;
-        Ok(bytes.to_vec())
+        if bytes.len() as u64 == length {
+            return Ok(bytes.to_vec());
+        }
+        let source = format!("{} bytes from {start} on, not {length}", bytes.len()).into();
+        Err(failed(object_store::Error::Generic { store: "originals", source }))
     }
 }

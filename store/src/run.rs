@@ -404,9 +404,11 @@ impl Store {
         after: &str,
         limit: i64,
     ) -> Result<Vec<Pending>, StoreError> {
+        // the page first, then the joins: a planner without statistics would join everything and then cut
         let sql = "SELECT t.property, t.stamp, p.parcel, p.address, p.jurisdiction, p.measurement_version, m.document,
                           j.outcome IS NOT NULL, f.id, f.row_version, f.state, f.bound, d.verdict, d.record_number
-                   FROM to_judge t
+                   FROM (SELECT office, source, property, stamp FROM to_judge
+                         WHERE office = $1 AND source = $2 AND property > $3 ORDER BY property LIMIT $4) t
                    JOIN property p ON p.office = t.office AND p.id = t.property
                    JOIN measurement m ON m.office = t.office AND m.property = t.property AND m.version = p.measurement_version
                    LEFT JOIN judgement j ON j.office = t.office AND j.property = t.property AND j.source = t.source
@@ -414,8 +416,7 @@ impl Store {
                    LEFT JOIN match_decision d ON d.office = t.office AND d.property = t.property AND d.source = t.source
                         AND d.number = (SELECT max(number) FROM match_decision
                                         WHERE office = t.office AND property = t.property AND source = t.source)
-                   WHERE t.office = $1 AND t.source = $2 AND t.property > $3
-                   ORDER BY t.property LIMIT $4";
+                   ORDER BY t.property";
         self.main.fetch(sql, values![office, source, after, limit]).await?.iter().map(pending_of).collect()
     }
 

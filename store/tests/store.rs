@@ -1,0 +1,49 @@
+//! One conformance suite for the store: every behaviour runs on SQLite and on PostgreSQL, each on a fresh database.
+
+#[path = "store/ground.rs"]
+mod ground;
+
+/// Lists behaviours; each becomes a test on either database.
+macro_rules! on_both_databases {
+    ($($behaviour:ident),+ $(,)?) => {
+        mod sqlite {
+            $(#[tokio::test(flavor = "multi_thread")]
+            async fn $behaviour() {
+                super::$behaviour(&crate::ground::Ground::sqlite().await).await;
+            })+
+        }
+        mod postgres {
+            $(#[tokio::test(flavor = "multi_thread")]
+            async fn $behaviour() {
+                super::$behaviour(&crate::ground::Ground::postgres().await).await;
+            })+
+        }
+    };
+}
+
+#[path = "store/first_edition.rs"]
+mod first_edition;
+#[path = "store/jobs.rs"]
+mod jobs;
+#[path = "store/later_edition.rs"]
+mod later_edition;
+#[path = "store/leases.rs"]
+mod leases;
+#[path = "store/measurements.rs"]
+mod measurements;
+#[path = "store/offices.rs"]
+mod offices;
+#[path = "store/originals.rs"]
+mod originals;
+#[path = "store/policies.rs"]
+mod policies;
+#[path = "store/queue.rs"]
+mod queue;
+#[path = "store/runs.rs"]
+mod runs;
+#[path = "store/schema.rs"]
+mod schema;
+#[path = "store/sources.rs"]
+mod sources;
+#[path = "store/totals.rs"]
+mod totals;
