@@ -8,6 +8,7 @@ use std::collections::HashMap;
 use std::io::{BufRead, BufReader, Read, Write};
 
 use crossfoot_audit::document::{DocumentReader, Problem};
+use crossfoot_store::Store;
 use crossfoot_store::measurement::{NewMeasurement, Saving};
 use serde_json::{Value, json};
 
@@ -67,6 +68,7 @@ pub(crate) async fn take<'a>(
         aside,
         places: HashMap::new(),
         batch: Vec::new(),
+        batches: 0,
         taken: Taken::default(),
     };
     for placed in documents(BufReader::with_capacity(1 << 20, file)) {
@@ -102,6 +104,7 @@ struct Taking<'a> {
     aside: Option<&'a mut (dyn Write + Send)>,
     places: HashMap<String, String>,
     batch: Vec<NewMeasurement>,
+    batches: u32,
     taken: Taken,
 }
 
@@ -130,6 +133,7 @@ impl Taking<'_> {
     }
 
     async fn save(&mut self) -> anyhow::Result<()> {
+        let full = self.batch.len() >= HOUSES_A_BATCH;
         let batch = std::mem::take(&mut self.batch);
         for saved in self.installation.store.measurement_save(&self.installation.office, batch).await? {
             match saved.saving {
@@ -137,6 +141,10 @@ impl Taking<'_> {
                 Saving::NewVersion => self.taken.new_version += 1,
                 Saving::Unchanged => self.taken.unchanged += 1,
             }
+        }
+        self.batches += 1;
+        if full && Store::statistics_due(self.batches) {
+            self.installation.store.statistics_refresh().await?;
         }
         Ok(())
     }

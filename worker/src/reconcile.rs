@@ -168,7 +168,7 @@ async fn apply_all(
     let total = run.counts.judged().saturating_add(waiting);
     progress.set_total(total);
     for _round in 0..ROUNDS_MAX {
-        let (mut after, mut left_over) = (String::new(), 0);
+        let (mut after, mut left_over, mut batches) = (String::new(), 0, 0u32);
         loop {
             let page = store.pending_page(&run.office, run.source, &after, PAIRS_A_BATCH).await?;
             let Some(last) = page.last() else { break };
@@ -180,6 +180,10 @@ async fn apply_all(
                 Applied::Written { left } => left_over += left,
             }
             progress.set_done(run.counts.judged());
+            batches += 1;
+            if waiting > PAIRS_A_BATCH && Store::statistics_due(batches) {
+                store.statistics_refresh().await?;
+            }
         }
         if left_over == 0 {
             break;
