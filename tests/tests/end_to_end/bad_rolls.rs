@@ -23,10 +23,10 @@ fn refuses(place: &Installation, content: impl AsRef<[u8]>, words: &[&str]) {
     assert_eq!(place.reading(), reading);
 }
 
-/// All tables but those in which a refused edition is noted.
+/// All tables but those in which a refused edition is noted and told.
 fn source_tables(place: &Installation) -> Tables {
     let mut tables = place.tables();
-    tables.retain(|name, _| !["edition", "edition_file"].contains(&name.as_str()));
+    tables.retain(|name, _| !["edition", "edition_file", "notice"].contains(&name.as_str()));
     tables
 }
 
