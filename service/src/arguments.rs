@@ -46,6 +46,11 @@ pub(crate) enum Command {
     /// Shows or sets what the office holds to be material.
     #[command(subcommand)]
     Policy(Policy),
+    /// What is done by itself, and when: nightly runs, folders from which published files are taken.
+    #[command(subcommand)]
+    Schedule(Schedule),
+    /// Tells what happened in a night: editions, findings opened and closed, failures with their reason.
+    Report(Report),
     /// Makes and lists the keys by which programs and people come in.
     #[command(subcommand)]
     Key(Key),
@@ -255,6 +260,70 @@ pub(crate) enum Key {
     },
     /// Lists the keys of the office, without the keys themselves.
     List,
+}
+
+#[derive(Debug, Subcommand)]
+pub(crate) enum Schedule {
+    /// Adds a schedule.
+    #[command(subcommand)]
+    Add(AddSchedule),
+    /// Lists the schedules, the next first, with what last came of them.
+    List,
+    /// Removes a schedule.
+    Remove {
+        /// Its id, as the list shows it.
+        id: String,
+    },
+}
+
+#[derive(Debug, Subcommand)]
+pub(crate) enum AddSchedule {
+    /// Reconciles the office with every source.
+    Reconcile(When),
+    /// Takes files from a folder as editions of a source.
+    DropFolder(AddDropFolder),
+}
+
+/// When something is due.
+#[derive(Debug, Args)]
+pub(crate) struct When {
+    /// Minute, hour, day, month, day of the week: "30 2 * * *" is every day at 02:30. A sixth field before them counts
+    /// seconds.
+    #[arg(long, value_name = "EXPRESSION")]
+    pub(crate) cron: String,
+    /// The time zone that it is meant in, as the IANA database names it.
+    #[arg(long, default_value = "UTC", value_name = "ZONE")]
+    pub(crate) time_zone: String,
+}
+
+/// Options of `schedule add drop-folder`.
+#[derive(Debug, Args)]
+pub(crate) struct AddDropFolder {
+    /// The source that the files are editions of; the layout's id if not named.
+    #[arg(long, value_name = "NAME")]
+    pub(crate) source: Option<String>,
+    /// The layout by which they are read (TOML); it is kept with the schedule.
+    #[arg(long, value_name = "FILE")]
+    pub(crate) layout: PathBuf,
+    /// The folder, which every machine with a worker sees under this name.
+    #[arg(long, value_name = "FOLDER")]
+    pub(crate) folder: PathBuf,
+    #[command(flatten)]
+    pub(crate) when: When,
+}
+
+/// Options of `report`.
+#[derive(Debug, Args)]
+pub(crate) struct Report {
+    /// Everything since this moment, such as 2026-11-25T02:00:00Z.
+    #[arg(long, value_name = "TIME", conflicts_with = "last")]
+    pub(crate) since: Option<String>,
+    /// The last night: from eight hours before the newest nightly run of the office. This is meant if nothing is said.
+    #[arg(long)]
+    pub(crate) last: bool,
+    /// JSON instead of text.
+    #[arg(long)]
+    pub(crate) json: bool,
 }
 
 /// Options of `schema`.

@@ -9,5 +9,7 @@ pub(crate) mod key;
 pub(crate) mod policy;
 pub(crate) mod queue;
 pub(crate) mod reconcile;
+pub(crate) mod report;
+pub(crate) mod schedule;
 pub(crate) mod schema;
 pub(crate) mod serve;

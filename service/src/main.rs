@@ -72,6 +72,8 @@ async fn run(arguments: Arguments) -> anyhow::Result<Outcome> {
         Command::Explain(explain) => commands::explain::run(&settings, &explain).await,
         Command::Export(export) => commands::export::run(&settings, &export).await,
         Command::Policy(policy) => commands::policy::run(&settings, &policy).await,
+        Command::Schedule(schedule) => commands::schedule::run(&settings, &schedule).await,
+        Command::Report(report) => commands::report::run(&settings, &report).await,
         Command::Key(key) => commands::key::run(&settings, &key).await,
         Command::Schema(schema) => commands::schema::run(&schema),
     }

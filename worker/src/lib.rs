@@ -3,11 +3,13 @@
 
 mod import;
 mod judging;
+pub mod nightly;
 mod progress;
 mod reconcile;
 pub mod runner;
 pub mod settings;
 
 pub use judging::{RejudgeError, Rejudged, rejudge};
+pub use nightly::Nightly;
 pub use progress::Progress;
 pub use runner::{JobEnd, Worker, WorkerError};

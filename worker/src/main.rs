@@ -6,11 +6,11 @@ use anyhow::Context as _;
 use clap::Parser;
 use crossfoot_store::Store;
 use crossfoot_worker::settings::{Flags, Settings};
-use crossfoot_worker::{Progress, Worker};
+use crossfoot_worker::{Nightly, Progress, Worker};
 use tokio_util::sync::CancellationToken;
 use tracing_subscriber::EnvFilter;
 
-/// Runs the jobs of a crossfoot installation: loading editions, reconciling.
+/// Runs the jobs of a crossfoot installation: loading editions, reconciling, and what is scheduled.
 #[derive(Parser)]
 #[command(version)]
 struct Arguments {
@@ -40,7 +40,8 @@ async fn main() -> anyhow::Result<()> {
     } else {
         let stop = CancellationToken::new();
         tokio::spawn(stop_on_signal(stop.clone()));
-        worker.run_until(stop).await;
+        let nightly = Nightly::new(store.clone(), settings.pace());
+        tokio::join!(worker.run_until(stop.clone()), nightly.run_until(stop));
     }
     store.close().await;
     Ok(())

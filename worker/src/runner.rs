@@ -110,6 +110,7 @@ impl Worker {
         done.cancel();
         let _ended = heart.await;
         let end = self.end(&claim, result).await?;
+        crate::nightly::tell(&self.store, &claim, &end).await;
         info!(job.id = %claim.id, "job {} ended: {end:?}", claim.id);
         Ok(Some((claim, end)))
     }

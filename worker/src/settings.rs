@@ -1,12 +1,15 @@
 //! The settings of both binaries: defaults, then a file, then the environment, then flags.
 
 use std::path::{Path, PathBuf};
+use std::time::Duration;
 
 use crossfoot_store::StoreSettings;
 use figment::Figment;
 use figment::providers::{Format as _, Serialized, Toml};
 use serde::{Deserialize, Serialize};
 use serde_json::{Map, Value};
+
+use crate::nightly::Pace;
 
 /// Where the file of settings is looked for when none is named.
 pub const FILE: &str = "crossfoot.toml";
@@ -25,6 +28,10 @@ pub struct Settings {
     pub office_name: String,
     /// A worker that is not heard of for so long loses its job to another one.
     pub lease_seconds: i64,
+    /// Schedules that are due are looked for every so many seconds.
+    pub look_seconds: i64,
+    /// A file in a drop folder is taken once it has stayed as it is for so many seconds.
+    pub settle_seconds: i64,
     /// What is logged, as a filter such as `info` or `crossfoot_store=debug`.
     pub log: String,
 }
@@ -37,6 +44,8 @@ impl Default for Settings {
             office: "office".to_owned(),
             office_name: "My office".to_owned(),
             lease_seconds: 15,
+            look_seconds: 5,
+            settle_seconds: 10,
             log: "warn".to_owned(),
         }
     }
@@ -91,8 +100,11 @@ impl Settings {
             .merge(Serialized::defaults(flags))
             .extract()
             .map_err(|e| SettingsError::Wrong(e.to_string()))?;
-        if settings.lease_seconds < 1 {
-            return Err(SettingsError::Wrong("lease_seconds must be at least 1".to_owned()));
+        let seconds = [settings.lease_seconds, settings.look_seconds, settings.settle_seconds];
+        for (name, seconds) in WHOLE.into_iter().zip(seconds) {
+            if seconds < 1 {
+                return Err(SettingsError::Wrong(format!("{name} must be at least 1")));
+            }
         }
         if settings.office.trim().is_empty() {
             return Err(SettingsError::Wrong("office must have a name".to_owned()));
@@ -106,6 +118,13 @@ impl Settings {
         StoreSettings { database_url: self.database.clone(), data: self.data.clone() }
     }
 
+    /// How often the scheduler looks.
+    #[must_use]
+    pub fn pace(&self) -> Pace {
+        let seconds = |whole: i64| Duration::from_secs(u64::try_from(whole).unwrap_or(1));
+        Pace { look: seconds(self.look_seconds), settle: seconds(self.settle_seconds) }
+    }
+
     /// The settings for printing: a password within the database's address is not shown.
     #[must_use]
     pub fn without_secrets(&self) -> Settings {
@@ -114,9 +133,10 @@ impl Settings {
 }
 
 /// Names that the environment may set; other variables of the prefix belong to tests and tools.
-const KNOWN: [&str; 6] = ["data", "database", "office", "office_name", "lease_seconds", "log"];
-/// The one of them that is a number. The others are texts as they stand: an office may be called 2026.
-const WHOLE: &str = "lease_seconds";
+const KNOWN: [&str; 8] =
+    ["data", "database", "office", "office_name", "lease_seconds", "look_seconds", "settle_seconds", "log"];
+/// Those of them that are numbers. The others are texts as they stand: an office may be called 2026.
+const WHOLE: [&str; 3] = ["lease_seconds", "look_seconds", "settle_seconds"];
 
 /// What the environment sets.
 fn environment() -> Result<Map<String, Value>, SettingsError> {
@@ -131,8 +151,8 @@ fn environment() -> Result<Map<String, Value>, SettingsError> {
             }
         };
         let value = match text.trim().parse::<i64>() {
-            Ok(whole) if name == WHOLE => Value::from(whole),
-            Err(_) if name == WHOLE => {
+            Ok(whole) if WHOLE.contains(&name) => Value::from(whole),
+            Err(_) if WHOLE.contains(&name) => {
                 return Err(SettingsError::Wrong(format!("{variable} is {text:?}: give whole seconds")));
             }
             Ok(_) | Err(_) => Value::from(text),

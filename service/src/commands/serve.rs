@@ -3,6 +3,7 @@
 use std::sync::Arc;
 
 use crossfoot_store::Backend;
+use crossfoot_worker::Nightly;
 use crossfoot_worker::settings::Settings;
 use tokio_util::sync::CancellationToken;
 
@@ -27,7 +28,8 @@ pub(crate) async fn run(settings: &Settings, serve: &Serve) -> anyhow::Result<Ou
     let working = jobs.then(|| {
         tokio::spawn({
             let (worker, stop) = (worker.clone(), stop.clone());
-            async move { worker.run_until(stop).await }
+            let nightly = Nightly::new(installation.store.clone(), settings.pace());
+            async move { tokio::join!(worker.run_until(stop.clone()), nightly.run_until(stop)) }
         })
     });
     let limits = Limits { secure_cookies: !serve.plain_http, ..Limits::default() };
