@@ -319,6 +319,10 @@ mod tests {
             ("name = \"n\"\n[[rule]]\npercent = 5\nexceedance_min = 1.5\n", "probability"),
             ("name = \"n\"\n[[rule]]\npercent = 5\nelasticity_low = 2.0\n", "elasticities"),
             ("name = \"n\"\n[[rule]]\npercnt = 5\n", "percnt"),
+            ("name = \"n\"\nbrake_share = nan\n[[rule]]\npercent = 5\n", "brake_share"),
+            ("name = \"n\"\nbrake_share = -1.0\n[[rule]]\npercent = 5\n", "brake_share"),
+            ("name = \"n\"\n[[rule]]\npercent = 5\nz_min = nan\n", "z_min"),
+            ("name = \"n\"\n[[rule]]\npercent = 5\nelasticity_high = inf\n", "elasticities"),
         ] {
             let error = Policy::from_toml(text).unwrap_err().to_string();
             assert!(error.contains(expected), "{error}");

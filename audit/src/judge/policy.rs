@@ -107,6 +107,9 @@ pub enum PolicyError {
     /// It has no rule.
     #[error("the policy has no rule: add [[rule]] with at least one of percent, square_feet, value")]
     NoRule,
+    /// The share of the brake is no share.
+    #[error("brake_share is a share of the judged pairs: 0 to 1, where 1 switches the brake off")]
+    Brake,
     /// A rule has no limit at all.
     #[error("rule {0} of the policy has no limit: add percent, square_feet or value")]
     NoLimit(usize),
@@ -182,6 +185,9 @@ impl Policy {
     fn check(&self) -> Result<(), PolicyError> {
         if self.rule.is_empty() {
             return Err(PolicyError::NoRule);
+        }
+        if !(0.0..=1.0).contains(&self.brake_share) {
+            return Err(PolicyError::Brake);
         }
         for (number, rule) in (1usize..).zip(&self.rule) {
             let wrong = |what| Err(PolicyError::OutOfBounds { rule: number, what });
