@@ -166,7 +166,12 @@ impl Nightly {
         let failed = outcome.failed.join("; ");
         warn!(schedule.id = %schedule.id, "schedule {} failed: {failed}", schedule.id);
         let beside = if done.is_empty() { String::new() } else { format!("; besides: {done}") };
-        self.store.schedule_result(&schedule.id, &format!("{FAILED}{failed}{beside}")).await?;
+        let result = format!("{FAILED}{failed}{beside}");
+        self.store.schedule_result(&schedule.id, &result).await?;
+        // a folder that is gone is told once, not every five minutes
+        if result == schedule.last_result {
+            return Ok(());
+        }
         let detail = format!("{} at {}: {failed}", schedule.kind.name().replace('_', " "), schedule.cron);
         self.store.notice_write(schedule.office.as_deref(), schedule.source, "schedule_failed", &detail).await
     }

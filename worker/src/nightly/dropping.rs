@@ -161,7 +161,12 @@ impl Nightly {
         };
         Ok(match arrival {
             EditionArrival::Known { edition, state } => {
-                format!("the same bytes are here already as edition {edition} ({state}): nothing to do")
+                let known =
+                    format!("the same bytes are here already as edition {edition} ({state}): nothing to do");
+                let detail = format!("{}: {known}", sighting.name.to_string_lossy());
+                let told = self.store.notice_write(None, Some(source.number), "edition_known", &detail).await;
+                told.map_err(|e| with_causes(&e))?;
+                known
             }
             EditionArrival::Staged { edition, job } => {
                 if let Some(path) = moved {
