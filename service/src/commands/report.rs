@@ -248,6 +248,9 @@ fn edition_line(edition: &Value) -> String {
 
 fn run_line(run: &Value) -> String {
     let n = |name: &str| number(run, name);
+    if n("judged") == 0 && run.get("state").and_then(Value::as_str) == Some("done") {
+        return format!("run against edition {}: nothing to judge", n("edition"));
+    }
     let closed: String = run
         .get("closed")
         .and_then(Value::as_object)
