@@ -12,7 +12,11 @@ use crate::installation::Installation;
 use crate::machine::{Machine, notices, source};
 use crate::town::{LAYOUT, roll, row};
 
-on_both_databases!(a_drop_folder_takes_whole_files_and_nothing_else, a_folder_that_is_gone_is_told_once);
+on_both_databases!(
+    a_drop_folder_takes_whole_files_and_nothing_else,
+    a_folder_that_is_gone_is_told_once,
+    who_is_stopped_between_two_looks_leaves_the_schedule_due,
+);
 
 /// Due every second.
 const ALWAYS: &str = "* * * * * *";
@@ -85,4 +89,22 @@ fn a_folder_that_is_gone_is_told_once(place: &Installation) {
     let told = notices(&place.report(), "schedule_failed");
     assert_eq!(told.len(), 1, "{told:?}");
     assert!(told[0].contains("cannot be read"), "{told:?}");
+}
+
+fn who_is_stopped_between_two_looks_leaves_the_schedule_due(place: &Installation) {
+    let (layout, folder) = (place.file("layout.toml", LAYOUT), place.folder().join("drop"));
+    fs::create_dir(&folder).unwrap();
+    fs::write(folder.join("roll.csv"), roll(&[Some(1000)])).unwrap();
+    let path = folder.to_str().unwrap();
+    place.schedule(&["drop-folder", "--layout", &layout, "--folder", path, "--cron", "0 3 1 1 *"]);
+    place.all_due();
+    let due = place.report()["schedules"][0]["next_at"].clone();
+    let worker = Machine::patient_worker(place, "patient");
+    place.report_when(|report| report["schedules"][0]["next_at"] != due);
+    worker.end();
+    assert_eq!(place.report()["schedules"][0]["next_at"], due);
+    assert!(folder.join("roll.csv").exists());
+    let worker = Machine::worker(place, "worker");
+    place.report_when(|report| rows(report) == [1]);
+    worker.end();
 }

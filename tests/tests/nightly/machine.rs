@@ -22,22 +22,27 @@ pub(crate) struct Machine {
 impl Machine {
     /// A worker that looks every second.
     pub(crate) fn worker(place: &Installation, name: &str) -> Self {
-        Self::start(place.command("crossfoot-worker"), place, name)
+        Self::start(place.command("crossfoot-worker"), place, name, 1)
+    }
+
+    /// A worker under which a file must stay as it is for longer than the test lasts.
+    pub(crate) fn patient_worker(place: &Installation, name: &str) -> Self {
+        Self::start(place.command("crossfoot-worker"), place, name, 3600)
     }
 
     /// The service that runs jobs too.
     pub(crate) fn service(place: &Installation, name: &str) -> Self {
         let mut command = place.command("crossfoot");
         command.args(["serve", "--port", "0", "--jobs", "yes"]);
-        Self::start(command, place, name)
+        Self::start(command, place, name, 1)
     }
 
-    fn start(mut command: Command, place: &Installation, name: &str) -> Self {
+    fn start(mut command: Command, place: &Installation, name: &str, settle_seconds: u32) -> Self {
         let log = place.folder().join(format!("{name}.log"));
         command
             .args(["--log", "info"])
             .env("CROSSFOOT_LOOK_SECONDS", "1")
-            .env("CROSSFOOT_SETTLE_SECONDS", "1");
+            .env("CROSSFOOT_SETTLE_SECONDS", settle_seconds.to_string());
         command.stdout(Stdio::null()).stderr(File::create(&log).unwrap());
         Self { child: command.spawn().unwrap(), log }
     }

@@ -270,3 +270,57 @@ fn refuse(staged: &Staged, refusal: &str) {
         warn!(edition.id = staged.edition, "{} was refused but not moved: {error}", staged.path.display());
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn seen(path: &Path) -> Marks {
+        marks_of(path).unwrap()
+    }
+
+    #[test]
+    fn only_the_file_that_was_seen_is_opened() {
+        let folder = tempfile::tempdir().unwrap();
+        let (path, other) = (folder.path().join("roll.csv"), folder.path().join("other.csv"));
+        std::fs::write(&path, "a").unwrap();
+        std::fs::write(&other, "b").unwrap();
+        let marks = seen(&path);
+        assert!(open_as_seen(&path, &marks).is_ok());
+        // the same name, another file
+        std::fs::rename(&other, &path).unwrap();
+        assert!(open_as_seen(&path, &marks).unwrap_err().contains("changed since it was seen"));
+        // it grew
+        let marks = seen(&path);
+        std::fs::write(&path, "bb").unwrap();
+        assert!(open_as_seen(&path, &marks).is_err());
+    }
+
+    #[test]
+    fn a_link_and_a_pipe_in_place_of_the_file_are_not_read() {
+        let folder = tempfile::tempdir().unwrap();
+        let (path, target) = (folder.path().join("roll.csv"), folder.path().join("target"));
+        std::fs::write(&target, "secret").unwrap();
+        let marks = seen(&target);
+        std::os::unix::fs::symlink(&target, &path).unwrap();
+        // the link leads to the very file that the marks are of, and is refused all the same
+        assert!(open_as_seen(&path, &marks).unwrap_err().contains("cannot be opened"));
+        let pipe = folder.path().join("pipe");
+        assert!(std::process::Command::new("mkfifo").arg(&pipe).status().unwrap().success());
+        assert!(open_as_seen(&pipe, &seen(&pipe)).is_err());
+    }
+
+    #[test]
+    fn files_are_not_moved_through_a_link() {
+        let (folder, outside) = (tempfile::tempdir().unwrap(), tempfile::tempdir().unwrap());
+        let path = folder.path().join("roll.csv");
+        std::fs::write(&path, "a").unwrap();
+        std::os::unix::fs::symlink(outside.path(), folder.path().join("taken")).unwrap();
+        assert!(put(folder.path(), Place::Taken, &path, 0).is_err());
+        assert!(path.exists());
+        std::fs::remove_file(folder.path().join("taken")).unwrap();
+        let moved = put(folder.path(), Place::Taken, &path, 1_000_000).unwrap().unwrap();
+        assert_eq!(moved, folder.path().join("taken/19700101T000001.000000Z-roll.csv"));
+        assert_eq!(put(folder.path(), Place::Taken, &path, 2_000_000).unwrap(), None);
+    }
+}
