@@ -138,9 +138,14 @@ impl Database {
 
     /// Connects to a server.
     pub(crate) async fn connect(url: &str) -> Result<Database, StoreError> {
+        // a plan kept from when a table was small reads all of it for every look-up once it has grown
+        let plans = "SET plan_cache_mode = force_custom_plan";
         let pool = PgPoolOptions::new()
             .max_connections(SERVER_CONNECTIONS)
             .acquire_timeout(Duration::from_secs(BUSY_SECONDS))
+            .after_connect(move |connection, _| {
+                Box::pin(async move { sqlx::query(plans).execute(connection).await.map(|_| ()) })
+            })
             .connect(url)
             .await?;
         Ok(Database::Postgres(pool))
@@ -172,6 +177,15 @@ impl Database {
     /// Reads at most one row.
     pub(crate) async fn fetch_one(&self, sql: &str, values: Vec<Value>) -> Result<Option<Row>, StoreError> {
         Ok(self.fetch(sql, values).await?.into_iter().next())
+    }
+
+    /// Counts a table anew on a server, whose planner would else take a table that was just filled for an empty one
+    /// and read it whole for every look-up. SQLite's indexes leave it no such choice.
+    pub(crate) async fn analyze(&self, table: &str) -> Result<(), StoreError> {
+        if let Database::Postgres(pool) = self {
+            sqlx::query(AssertSqlSafe(format!("ANALYZE {table}"))).execute(pool).await?;
+        }
+        Ok(())
     }
 
     /// Closes all connections.

@@ -10,6 +10,7 @@ mod error;
 pub mod finding;
 pub mod idempotency;
 pub mod job;
+pub mod listing;
 pub mod load;
 pub mod measurement;
 pub mod notice;

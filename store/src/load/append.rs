@@ -107,7 +107,7 @@ pub(super) async fn load(
         seen: Seen::default(),
         counts: EditionCounts::default(),
     };
-    let (mut tx, mut rows) = (database.begin().await?, 0);
+    let (mut tx, mut rows, mut commits) = (database.begin().await?, 0, 0usize);
     while let Some(batch) = batches.recv().await {
         for entries in batch.entries.chunks(KEYS_A_STATEMENT) {
             loading.take(&mut tx, batch.file, entries).await?;
@@ -116,11 +116,16 @@ pub(super) async fn load(
         rows += batch.entries.len() + batch.rejects.len();
         if rows >= ROWS_A_COMMIT {
             tx.commit().await?;
+            commits += 1;
+            if commits.is_power_of_two() {
+                database.analyze("record_change").await?;
+            }
             (tx, rows) = (database.begin().await?, 0);
         }
     }
     tx.commit().await?;
     loading.end_the_unseen(database).await?;
+    database.analyze("record_change").await?;
     Ok(loading.counts)
 }
 
