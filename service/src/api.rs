@@ -1,6 +1,8 @@
 //! The API under `/v1`: a file per resource. Handlers hold guards and calls only; the store holds the SQL.
 
+mod batch;
 pub(crate) mod findings;
+pub(crate) mod measurements;
 pub(crate) mod operator;
 pub(crate) mod views;
 
@@ -10,5 +12,5 @@ use crate::http::App;
 
 /// All routes below `/v1`.
 pub(crate) fn router() -> OpenApiRouter<App> {
-    OpenApiRouter::new().merge(findings::router())
+    OpenApiRouter::new().merge(measurements::router()).merge(findings::router())
 }

@@ -7,7 +7,7 @@ mod json_form;
 use std::collections::HashMap;
 use std::io::{BufRead, BufReader, Read, Write};
 
-use crossfoot_audit::document::{DocumentReader, Problem};
+use crossfoot_audit::document::{DocumentReader, Measurement, Problem};
 use crossfoot_store::Store;
 use crossfoot_store::measurement::{NewMeasurement, Saving};
 use serde_json::{Value, json};
@@ -83,7 +83,73 @@ pub(crate) async fn take<'a>(
     Ok(taking.taken)
 }
 
-/// The documents of a file, in its form.
+/// How houses are written.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Form {
+    /// One JSON array.
+    Array,
+    /// One JSON object a line.
+    Lines,
+    /// CSV, one part of a house a row.
+    Csv,
+}
+
+/// The documents of a file of a known form.
+pub(crate) fn documents_as<'f>(
+    form: Form,
+    file: impl BufRead + Send + 'f,
+) -> Box<dyn Iterator<Item = Placed> + Send + 'f> {
+    match form {
+        Form::Array => Box::new(json_form::array(file)),
+        Form::Lines => Box::new(json_form::lines(file)),
+        Form::Csv => Box::new(csv_form::houses(file)),
+    }
+}
+
+/// Reads one document. A text with a zero character is refused: databases do not hold it.
+pub(crate) fn read(reader: &DocumentReader, document: &Value) -> Result<Measurement, Vec<Problem>> {
+    match zero_character(document) {
+        None => reader.read(document),
+        Some(pointer) => {
+            let mut problems = reader.read(document).err().unwrap_or_default();
+            problems.push(Problem {
+                pointer,
+                detail: "there is a zero character in the text".to_owned(),
+                mend: "leave it out".to_owned(),
+            });
+            Err(problems)
+        }
+    }
+}
+
+/// The place of a text with a zero character.
+pub(crate) fn zero_character(value: &Value) -> Option<String> {
+    match value {
+        Value::String(text) => text.contains('\0').then(String::new),
+        Value::Array(items) => {
+            (0..).zip(items).find_map(|(n, item): (usize, _)| Some(format!("/{n}{}", zero_character(item)?)))
+        }
+        Value::Object(object) => object.iter().find_map(|(name, item)| {
+            if name.contains('\0') {
+                return Some(String::new());
+            }
+            let name = name.replace('~', "~0").replace('/', "~1");
+            Some(format!("/{name}{}", zero_character(item)?))
+        }),
+        Value::Null | Value::Bool(_) | Value::Number(_) => None,
+    }
+}
+
+/// What is wrong with a second house of the same reference in one file.
+pub(crate) fn repeated(reference: &str, first: &str) -> Problem {
+    Problem {
+        pointer: "/reference".to_owned(),
+        detail: format!("{reference} stands in this file already, at {first}"),
+        mend: "keep one of the two; a second visit comes in a file of its own".to_owned(),
+    }
+}
+
+/// The documents of a file, in the form that its first character shows.
 fn documents<'f>(mut file: impl BufRead + Send + 'f) -> Box<dyn Iterator<Item = Placed> + Send + 'f> {
     let first = file.fill_buf().ok().and_then(|bytes| {
         let text = bytes.strip_prefix(b"\xef\xbb\xbf").unwrap_or(bytes);
@@ -91,9 +157,9 @@ fn documents<'f>(mut file: impl BufRead + Send + 'f) -> Box<dyn Iterator<Item = 
     });
     match first {
         None => Box::new(std::iter::empty()),
-        Some(b'[') => Box::new(json_form::array(file)),
-        Some(b'{') => Box::new(json_form::lines(file)),
-        Some(_) => Box::new(csv_form::houses(file)),
+        Some(b'[') => documents_as(Form::Array, file),
+        Some(b'{') => documents_as(Form::Lines, file),
+        Some(_) => documents_as(Form::Csv, file),
     }
 }
 
@@ -114,15 +180,11 @@ impl Taking<'_> {
             Ok(document) => document,
             Err((raw, problems)) => return self.set_aside(&placed.place, &Value::String(raw), &problems),
         };
-        match self.reader.read(&document) {
+        match read(&self.reader, &document) {
             Err(problems) => self.set_aside(&placed.place, &document, &problems),
             Ok(measurement) => {
                 if let Some(first) = self.places.get(&measurement.reference) {
-                    let problem = Problem {
-                        pointer: "/reference".to_owned(),
-                        detail: format!("{} stands in this file already, at {first}", measurement.reference),
-                        mend: "keep one of the two; a second visit comes in a file of its own".to_owned(),
-                    };
+                    let problem = repeated(&measurement.reference, first);
                     return self.set_aside(&placed.place, &document, &[problem]);
                 }
                 self.places.insert(measurement.reference.clone(), placed.place);

@@ -1,17 +1,23 @@
 //! The HTTP service: state, router, layers, and the server with its shutdown.
 
 pub(crate) mod access;
+mod describe;
 pub(crate) mod extract;
+mod gate;
+pub(crate) mod measure;
 pub(crate) mod problem;
+mod rate;
+mod retry;
+pub(crate) mod upload;
 
 use std::net::{Ipv4Addr, SocketAddr};
 use std::sync::Arc;
 use std::time::Duration;
 
 use axum::Router;
-use axum::extract::Request;
+use axum::extract::{DefaultBodyLimit, MatchedPath, Request, State};
 use axum::http::{HeaderName, HeaderValue, StatusCode, header};
-use axum::middleware::{Next, from_fn};
+use axum::middleware::{Next, from_fn, from_fn_with_state};
 use axum::response::{IntoResponse, Response};
 use crossfoot_store::Store;
 use crossfoot_worker::Worker;
@@ -44,13 +50,26 @@ pub(crate) struct Limits {
     pub(crate) body_bytes: usize,
     /// Bytes of an uploaded roll or file of houses.
     pub(crate) upload_bytes: usize,
+    /// Requests a minute of one key, or of one address without a key.
+    pub(crate) requests_a_minute: u32,
+    /// An upload of which nothing came for so many seconds is given up.
+    pub(crate) idle_seconds: u64,
+    /// A request that is no upload is given up after so many seconds.
+    pub(crate) answer_seconds: u64,
     /// Whether the session's cookie travels over https only.
     pub(crate) secure_cookies: bool,
 }
 
 impl Default for Limits {
     fn default() -> Limits {
-        Limits { body_bytes: 2 * 1024 * 1024, upload_bytes: 8 * 1024 * 1024 * 1024, secure_cookies: true }
+        Limits {
+            body_bytes: 2 * 1024 * 1024,
+            upload_bytes: 8 * 1024 * 1024 * 1024,
+            requests_a_minute: 6000,
+            idle_seconds: 30,
+            answer_seconds: 30,
+            secure_cookies: true,
+        }
     }
 }
 
@@ -96,13 +115,22 @@ fn described() -> OpenApiRouter<App> {
 /// The description of the API as JSON, as `schemas/openapi.json` holds it.
 pub(crate) fn description() -> anyhow::Result<String> {
     let (_, openapi) = described().split_for_parts();
-    Ok(format!("{}\n", openapi.to_pretty_json()?))
+    Ok(format!("{}\n", serde_json::to_string_pretty(&describe::whole(&openapi))?))
 }
 
 /// The whole router.
 pub(crate) fn router(app: App) -> Router {
     let (api, openapi) = described().split_for_parts();
-    let docs = utoipa_swagger_ui::SwaggerUi::new("/docs").url("/openapi.json", openapi);
+    let docs = utoipa_swagger_ui::SwaggerUi::new("/docs")
+        .external_url_unchecked("/openapi.json", describe::whole(&openapi));
+    let scopes = Arc::new(gate::scopes(&openapi));
+    // the outermost last: who asks, whether it was asked before, how long it may take
+    let api: Router<App> = api
+        .layer(DefaultBodyLimit::max(app.limits.body_bytes))
+        .route_layer(from_fn_with_state(app.clone(), in_time))
+        .route_layer(from_fn_with_state(app.clone(), retry::idempotent))
+        .route_layer(from_fn_with_state((app.clone(), scopes), gate::gate))
+        .route_layer(from_fn_with_state(rate::Buckets::new(app.limits.requests_a_minute), rate::limit));
     let router: Router<App> = api
         .merge(docs)
         .merge(pages::router())
@@ -117,6 +145,7 @@ pub(crate) fn router(app: App) -> Router {
                 .layer(SetRequestIdLayer::new(request_id.clone(), MakeRequestUuid))
                 .layer(TraceLayer::new_for_http().make_span_with(span))
                 .layer(PropagateRequestIdLayer::new(request_id))
+                .layer(from_fn(measure::count))
                 .layer(from_fn(shape_errors))
                 .layer(SetResponseHeaderLayer::if_not_present(
                     header::X_CONTENT_TYPE_OPTIONS,
@@ -134,6 +163,17 @@ pub(crate) fn router(app: App) -> Router {
                 .layer(CompressionLayer::new().gzip(true).zstd(true)),
         )
         .with_state(app)
+}
+
+/// Gives a request up that takes too long. Uploads have a limit of their own, on how slowly they may come.
+async fn in_time(State(app): State<App>, request: Request, next: Next) -> Result<Response, Problem> {
+    if retry::is_upload(request.extensions().get::<MatchedPath>()) {
+        return Ok(next.run(request).await);
+    }
+    let most = Duration::from_secs(app.limits.answer_seconds);
+    tokio::time::timeout(most, next.run(request)).await.map_err(|_| {
+        Problem::new(Kind::Timeout, format!("no answer within {} s: ask for less", most.as_secs()))
+    })
 }
 
 /// Nothing from elsewhere, nothing inline, no frames.

@@ -18,7 +18,7 @@ use utoipa_axum::routes;
 use super::views::{Event, Pair};
 use crate::http::App;
 use crate::http::access::Who;
-use crate::http::extract::{Body, P, PageOf, Paging, Q, cursor, if_match, page};
+use crate::http::extract::{Body, P, PageOf, Paging, Q, bounded, cursor, if_match, page};
 use crate::http::problem::{Kind, Problem};
 
 /// The routes.
@@ -83,6 +83,7 @@ pub(crate) struct FindingQuery {
     cursor: Option<String>,
     /// Items of a page, at most 500.
     #[param(minimum = 1, maximum = 500)]
+    #[serde(default, deserialize_with = "bounded::<_, 1, 500>")]
     limit: Option<u32>,
     /// Of this state.
     #[param(inline)]
@@ -98,10 +99,21 @@ pub(crate) struct FindingQuery {
     direction: Option<DirectionName>,
     /// With at least this variance either way, as a ratio: 0.05 is 5 %.
     #[param(minimum = 0.0, maximum = 1000.0)]
+    #[serde(default, deserialize_with = "share")]
     variance_min: Option<f64>,
     /// With at least this estimated effect either way, in whole currency units.
     #[param(minimum = 0, maximum = 1_000_000_000)]
+    #[serde(default, deserialize_with = "bounded::<_, 0, 1_000_000_000>")]
     effect_min: Option<u32>,
+}
+
+/// A variance that can be asked for.
+fn share<'de, D: serde::Deserializer<'de>>(from: D) -> Result<Option<f64>, D::Error> {
+    let share = Option::<f64>::deserialize(from)?;
+    match share.filter(|share| !(0.0..=1000.0).contains(share)) {
+        Some(share) => Err(serde::de::Error::custom(format!("{share} is not between 0 and 1000"))),
+        None => Ok(share),
+    }
 }
 
 /// A state of a finding.

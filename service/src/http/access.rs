@@ -28,12 +28,18 @@ impl Who {
         }
     }
 
+    /// The office of the visitor, or the installation for an operator: what its idempotency keys belong to.
+    pub(crate) fn scope(&self) -> &str {
+        self.0.office.as_deref().unwrap_or("*")
+    }
+
     /// Refuses everybody but operators.
     pub(crate) fn operator(&self) -> Result<(), Problem> {
         if self.0.role == Role::Operator { Ok(()) } else { Err(self.refusal(&[Role::Operator])) }
     }
 
-    fn refusal(&self, roles: &[Role]) -> Problem {
+    /// Why the role is not enough.
+    pub(crate) fn refusal(&self, roles: &[Role]) -> Problem {
         let names: Vec<&str> = roles.iter().map(|role| role.name()).collect();
         let detail = format!(
             "the key has the role {}; this needs {}: use another key",
@@ -48,6 +54,10 @@ impl FromRequestParts<App> for Who {
     type Rejection = Problem;
 
     async fn from_request_parts(parts: &mut Parts, app: &App) -> Result<Who, Problem> {
+        // the gate has found it out already
+        if let Some(who) = parts.extensions.get::<Who>() {
+            return Ok(who.clone());
+        }
         let bearer = parts.headers.get(header::AUTHORIZATION).map(|value| {
             let text = value.to_str().ok()?;
             let (scheme, secret) = text.split_once(' ')?;

@@ -1,5 +1,6 @@
 //! Extractors whose rejections are problems, and what lists have in common.
 
+use axum::body::Bytes;
 use axum::extract::rejection::{JsonRejection, PathRejection, QueryRejection};
 use axum::extract::{FromRequest, FromRequestParts, Path, Query, Request};
 use axum::http::{HeaderMap, header};
@@ -10,6 +11,7 @@ use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 
 use super::problem::{Kind, Problem};
+use crate::houses::zero_character;
 
 /// A path whose parts are of the right type.
 #[derive(FromRequestParts)]
@@ -28,8 +30,38 @@ impl<S: Send + Sync, T: DeserializeOwned> FromRequest<S> for Body<T> {
     type Rejection = Problem;
 
     async fn from_request(request: Request, state: &S) -> Result<Body<T>, Problem> {
+        let (parts, body) = request.into_parts();
+        let bytes = Bytes::from_request(Request::from_parts(parts.clone(), body), state)
+            .await
+            .map_err(|rejection| Problem::new(Kind::of_status(rejection.status()), rejection.body_text()))?;
+        // databases hold no zero character; it can only come escaped
+        if memchr_zero(&bytes)
+            && let Some(pointer) = serde_json::from_slice(&bytes).ok().and_then(|v| zero_character(&v))
+        {
+            return Err(Problem::wrong(&pointer, "there is a zero character in the text", "leave it out"));
+        }
+        let request = Request::from_parts(parts, bytes.into());
         let axum::Json(value) = axum::Json::<T>::from_request(request, state).await?;
         Ok(Body(value))
+    }
+}
+
+/// Whether the escape of a zero character stands in a body.
+fn memchr_zero(bytes: &[u8]) -> bool {
+    bytes.windows(ZERO.len()).any(|window| window == ZERO)
+}
+
+const ZERO: &[u8] = b"\\u0000";
+
+/// A number within bounds, as its parameter documents them.
+pub(crate) fn bounded<'de, D, const LEAST: u32, const MOST: u32>(from: D) -> Result<Option<u32>, D::Error>
+where
+    D: serde::Deserializer<'de>,
+{
+    let number = Option::<u32>::deserialize(from)?;
+    match number.filter(|n| !(LEAST..=MOST).contains(n)) {
+        Some(n) => Err(serde::de::Error::custom(format!("{n} is not between {LEAST} and {MOST}"))),
+        None => Ok(number),
     }
 }
 
@@ -68,6 +100,7 @@ pub(crate) struct Paging {
     pub(crate) cursor: Option<String>,
     /// Items of a page, at most 500.
     #[param(minimum = 1, maximum = 500)]
+    #[serde(default, deserialize_with = "bounded::<_, 1, 500>")]
     pub(crate) limit: Option<u32>,
 }
 
@@ -81,10 +114,19 @@ impl Paging {
         i64::from(self.limit.unwrap_or(PAGE_DEFAULT).clamp(1, PAGE_MAX))
     }
 
+    /// Whether so many items fill the page, so that there may be another one.
+    pub(crate) fn full(&self, items: usize) -> bool {
+        i64::try_from(items).is_ok_and(|n| n == self.limit())
+    }
+
     /// The place at which the page begins.
     pub(crate) fn place<T: DeserializeOwned>(&self) -> Result<Option<T>, Problem> {
         let Some(cursor) = &self.cursor else { return Ok(None) };
-        let read = URL_SAFE_NO_PAD.decode(cursor).ok().and_then(|bytes| serde_json::from_slice(&bytes).ok());
+        let read = URL_SAFE_NO_PAD
+            .decode(cursor)
+            .ok()
+            .filter(|bytes| !memchr_zero(bytes))
+            .and_then(|bytes| serde_json::from_slice(&bytes).ok());
         read.map(Some).ok_or_else(|| {
             Problem::new(
                 Kind::BadRequest,

@@ -42,11 +42,13 @@ pub(crate) enum Kind {
     Unavailable,
     /// It took too long.
     Timeout,
+    /// The request came too slowly.
+    TooSlow,
 }
 
 impl Kind {
     /// Every kind.
-    pub(crate) const ALL: [Kind; 15] = [
+    pub(crate) const ALL: [Kind; 16] = [
         Kind::BadRequest,
         Kind::Unauthorized,
         Kind::Forbidden,
@@ -62,6 +64,7 @@ impl Kind {
         Kind::Internal,
         Kind::Unavailable,
         Kind::Timeout,
+        Kind::TooSlow,
     ];
 
     fn row(self) -> (StatusCode, &'static str, &'static str) {
@@ -93,6 +96,7 @@ impl Kind {
             Kind::Internal => (StatusCode::INTERNAL_SERVER_ERROR, "internal", "A fault of this program"),
             Kind::Unavailable => (StatusCode::SERVICE_UNAVAILABLE, "unavailable", "Busy, try again"),
             Kind::Timeout => (StatusCode::GATEWAY_TIMEOUT, "timeout", "It took too long"),
+            Kind::TooSlow => (StatusCode::REQUEST_TIMEOUT, "too-slow", "The request came too slowly"),
         }
     }
 
@@ -158,6 +162,12 @@ impl Problem {
             errors: Vec::new(),
             retry_after_seconds: matches!(kind, Kind::Unavailable | Kind::TooMany).then_some(RETRY_SECONDS),
         }
+    }
+
+    /// The same, to be tried again after so many seconds.
+    pub(crate) fn retry_after(mut self, seconds: u32) -> Problem {
+        self.retry_after_seconds = Some(seconds);
+        self
     }
 
     /// There is no such thing for this office.
