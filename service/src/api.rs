@@ -1,9 +1,16 @@
 //! The API under `/v1`: a file per resource. Handlers hold guards and calls only; the store holds the SQL.
 
 mod batch;
+mod definitions;
+mod editions;
+pub(crate) mod exports;
 pub(crate) mod findings;
+mod keys;
 pub(crate) mod measurements;
+mod office;
 pub(crate) mod operator;
+mod properties;
+mod sources;
 pub(crate) mod views;
 
 use utoipa_axum::router::OpenApiRouter;
@@ -12,5 +19,14 @@ use crate::http::App;
 
 /// All routes below `/v1`.
 pub(crate) fn router() -> OpenApiRouter<App> {
-    OpenApiRouter::new().merge(measurements::router()).merge(findings::router())
+    OpenApiRouter::new()
+        .merge(measurements::router())
+        .merge(properties::router())
+        .merge(findings::router())
+        .merge(exports::router())
+        .merge(sources::router())
+        .merge(editions::router())
+        .merge(office::router())
+        .merge(keys::router())
+        .merge(definitions::router())
 }

@@ -167,6 +167,15 @@ pub(crate) struct Serve {
     /// Let the session's cookie travel over plain http too, for a machine of your own.
     #[arg(long)]
     pub(crate) plain_http: bool,
+    /// Bytes of a roll or a file of houses that is sent, at the most.
+    #[arg(long, default_value_t = 8 * 1024 * 1024 * 1024, value_name = "BYTES")]
+    pub(crate) upload_bytes: usize,
+    /// Requests a minute of one key, or of one address without a key, at the most.
+    #[arg(long, default_value_t = 6000, value_name = "N")]
+    pub(crate) requests_a_minute: u32,
+    /// An upload of which nothing comes for so many seconds is given up.
+    #[arg(long, default_value_t = 30, value_name = "SECONDS")]
+    pub(crate) idle_seconds: u64,
 }
 
 /// Whether the service runs jobs.

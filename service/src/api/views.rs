@@ -100,7 +100,8 @@ pub(crate) fn time(at_us: i64) -> String {
     jiff::Timestamp::from_microsecond(at_us).map(|t| t.to_string()).unwrap_or_default()
 }
 
-fn square_feet(area: Option<Area>) -> Option<f64> {
+/// Square feet to two decimals.
+pub(crate) fn square_feet(area: Option<Area>) -> Option<f64> {
     area.and_then(|area| area.to_square_feet(2).parse().ok())
 }
 

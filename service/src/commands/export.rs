@@ -77,7 +77,7 @@ async fn rejects(installation: &Installation, source: &str, sink: &mut Sink) -> 
 }
 
 /// A rejected row without its raw bytes: they may hold what the layout does not map, such as names.
-fn reject_json(reject: &RejectView, file: &str) -> Value {
+pub(crate) fn reject_json(reject: &RejectView, file: &str) -> Value {
     json!({
         "file": file,
         "line": reject.line,
@@ -176,7 +176,7 @@ impl Sink {
 
 /// A cell of CSV. A text that a spreadsheet would take for a formula gets a leading apostrophe (OWASP ASVS 1.2.10,
 /// CWE-1236); numbers and money stay as they are.
-fn csv_cell(value: &Value) -> String {
+pub(crate) fn csv_cell(value: &Value) -> String {
     match value {
         Value::Null => String::new(),
         Value::String(text) => csv_text(text),

@@ -32,7 +32,13 @@ pub(crate) async fn run(settings: &Settings, serve: &Serve) -> anyhow::Result<Ou
             async move { tokio::join!(worker.run_until(stop.clone()), nightly.run_until(stop)) }
         })
     });
-    let limits = Limits { secure_cookies: !serve.plain_http, ..Limits::default() };
+    let limits = Limits {
+        secure_cookies: !serve.plain_http,
+        upload_bytes: serve.upload_bytes,
+        requests_a_minute: serve.requests_a_minute,
+        idle_seconds: serve.idle_seconds,
+        ..Limits::default()
+    };
     let app = App { store: installation.store.clone(), worker, limits: Arc::new(limits) };
     http::serve(listener, app, stop).await?;
     if let Some(working) = working {

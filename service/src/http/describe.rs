@@ -77,8 +77,10 @@ fn problem_content() -> Value {
 
 /// Bodies that have a schema of their own: measurements and policies.
 fn add_schemas(document: &mut Value) {
-    let documents =
-        [("MeasurementDocument", crossfoot_audit::document::schema()), ("PolicyDocument", policy_schema())];
+    let documents = [
+        ("MeasurementDocument", crossfoot_audit::document::schema()),
+        ("PolicyDocument", crossfoot_audit::judge::policy::schema()),
+    ];
     for (name, mut schema) in documents {
         let definitions = schema.as_object_mut().and_then(|s| s.remove("$defs"));
         if let Some(object) = schema.as_object_mut() {
@@ -107,13 +109,6 @@ fn add_schemas(document: &mut Value) {
             *schema = json!({ "$ref": format!("#/components/schemas/{name}") });
         }
     }
-}
-
-fn policy_schema() -> Value {
-    schemars::generate::SchemaSettings::draft2020_12()
-        .into_generator()
-        .into_root_schema_for::<crossfoot_audit::judge::policy::Policy>()
-        .to_value()
 }
 
 /// Definitions beside a schema become components of the description.

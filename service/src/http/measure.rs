@@ -1,6 +1,7 @@
 //! Figures about requests for Prometheus.
 
 use std::sync::OnceLock;
+use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::Instant;
 
 use axum::extract::{MatchedPath, Request};
@@ -8,6 +9,9 @@ use axum::middleware::Next;
 use axum::response::Response;
 use metrics_exporter_prometheus::{PrometheusBuilder, PrometheusHandle};
 
+static REQUESTS: AtomicU64 = AtomicU64::new(0);
+/// After so many requests the recorder folds its samples, which would pile up if nobody asked for the figures.
+const FOLD_EVERY: u64 = 1024;
 static RECORDER: OnceLock<Option<PrometheusHandle>> = OnceLock::new();
 
 fn recorder() -> Option<&'static PrometheusHandle> {
@@ -21,7 +25,11 @@ pub(crate) fn text() -> String {
 
 /// Counts a request and its time under the pattern of its path, never under the path itself.
 pub(crate) async fn count(request: Request, next: Next) -> Response {
-    recorder();
+    if let Some(recorder) = recorder()
+        && REQUESTS.fetch_add(1, Ordering::Relaxed).is_multiple_of(FOLD_EVERY)
+    {
+        recorder.run_upkeep();
+    }
     let path = request.extensions().get::<MatchedPath>().map_or("none", MatchedPath::as_str).to_owned();
     let method = request.method().as_str().to_owned();
     let begun = Instant::now();
