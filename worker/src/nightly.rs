@@ -2,7 +2,8 @@
 //!
 //! Taking moves the schedule's next time in one statement that names the time it was read with, so that of two
 //! processes one gets it. The next time is counted from the database's clock as it is now, not from the time that was
-//! due: what was missed while everything was down is caught up once. Carrying out a schedule only records jobs, which
+//! due: what was missed while everything was down is caught up once. Until it is carried out, the schedule is due again
+//! after some minutes, for another process, should this one die; doing it twice does nothing twice. Carrying out a schedule only records jobs, which
 //! the workers share; a source whose file or job fails keeps none of the others waiting.
 //!
 //! Cost: one statement a look and process; a schedule that is due costs two more and what it records.
@@ -48,6 +49,15 @@ pub struct Nightly {
     looks: Arc<Mutex<HashMap<String, Look>>>,
 }
 
+/// When a schedule that is being carried out is due again.
+#[derive(Debug, Clone, Copy)]
+struct Turn {
+    /// Once it is carried out.
+    next_at: i64,
+    /// If this process dies meanwhile.
+    again_at: i64,
+}
+
 /// What came of carrying out a schedule.
 #[derive(Debug, Default)]
 struct Outcome {
@@ -61,6 +71,8 @@ struct Outcome {
     broken_off: bool,
 }
 
+/// A process that took a schedule and is not through after so long is taken for dead, and another takes it.
+const TAKEN_FOR_US: i64 = 300 * 1_000_000;
 /// A schedule that cannot be computed is not looked at again for so long.
 const UNREADABLE_AGAIN_US: i64 = 24 * 3600 * 1_000_000;
 /// What `last_result` begins with when something failed.
@@ -118,13 +130,14 @@ impl Nightly {
             let now = self.store.clock_us().await?;
             let next = next_after(&schedule.cron, &schedule.time_zone, now);
             let next_at = next.as_ref().map_or(now.saturating_add(UNREADABLE_AGAIN_US), |next| *next);
-            if !self.store.schedule_take(&schedule, next_at).await? {
+            let turn = Turn { next_at, again_at: next_at.min(now.saturating_add(TAKEN_FOR_US)) };
+            if !self.store.schedule_take(&schedule, turn.again_at).await? {
                 continue;
             }
             info!(schedule.id = %schedule.id, schedule.kind = schedule.kind.name(), "schedule {} is due", schedule.id);
             let (nightly, stop, unreadable) = (self.clone(), stop.clone(), next.err());
             tasks.spawn(async move {
-                let staged = nightly.carry_out(&schedule, next_at, unreadable, &stop).await;
+                let staged = nightly.carry_out(&schedule, turn, unreadable, &stop).await;
                 drop(busy);
                 staged
             });
@@ -136,7 +149,7 @@ impl Nightly {
     async fn carry_out(
         &self,
         schedule: &Schedule,
-        next_at: i64,
+        turn: Turn,
         unreadable: Option<ClockError>,
         stop: &CancellationToken,
     ) -> Vec<Staged> {
@@ -145,12 +158,13 @@ impl Nightly {
             (None, ScheduleKind::Reconcile) => self.reconcile(schedule).await,
             (None, ScheduleKind::DropFolder) => self.drop_folder(schedule, stop).await,
         };
-        if outcome.broken_off {
-            // due again as it was: taking it back is taking it the other way round
-            let moved = Schedule { next_at, ..schedule.clone() };
-            if let Err(error) = self.store.schedule_take(&moved, schedule.next_at).await {
-                warn!(schedule.id = %schedule.id, "schedule {} was not put back: {}", schedule.id, with_causes(&error));
-            }
+        // what was broken off is due as it was before
+        let then = if outcome.broken_off { schedule.next_at } else { turn.next_at };
+        let taken = Schedule { next_at: turn.again_at, ..schedule.clone() };
+        if then != turn.again_at
+            && let Err(error) = self.store.schedule_take(&taken, then).await
+        {
+            warn!(schedule.id = %schedule.id, "schedule {} comes again sooner: {}", schedule.id, with_causes(&error));
         }
         if let Err(error) = self.note(schedule, &outcome).await {
             warn!(schedule.id = %schedule.id, "the result of schedule {} was not kept: {}", schedule.id, with_causes(&error));

@@ -101,6 +101,14 @@ fn who_is_stopped_between_two_looks_leaves_the_schedule_due(place: &Installation
     let due = place.report()["schedules"][0]["next_at"].clone();
     let worker = Machine::patient_worker(place, "patient");
     place.report_when(|report| report["schedules"][0]["next_at"] != due);
+    worker.kill();
+    // who dies leaves it due again within minutes, not next year
+    let left = "SELECT (next_at - last_at) / 1000000 FROM schedule";
+    let seconds: f64 = place.sql(left).concat().trim().parse().unwrap();
+    assert!((240.0..=300.0).contains(&seconds), "{seconds}");
+    place.all_due();
+    let worker = Machine::patient_worker(place, "patient again");
+    place.report_when(|report| report["schedules"][0]["next_at"] != due);
     worker.end();
     assert_eq!(place.report()["schedules"][0]["next_at"], due);
     assert!(folder.join("roll.csv").exists());

@@ -47,6 +47,11 @@ impl Machine {
         Self { child: command.spawn().unwrap(), log }
     }
 
+    /// Kills it, as a power cut does.
+    pub(crate) fn kill(self) {
+        drop(self);
+    }
+
     /// Asks it to end, demands that it ends well, and gives its log.
     pub(crate) fn end(mut self) -> String {
         let asked = Command::new("kill").arg(self.child.id().to_string()).status().unwrap();
