@@ -196,14 +196,16 @@ async fn shape_errors(request: Request, next: Next) -> Response {
         return response;
     }
     let kind = Kind::of_status(status);
-    let detail = match kind {
-        Kind::TooLarge => "send less at once",
-        Kind::MethodNotAllowed => "the path knows no such method: /docs lists them",
-        Kind::Internal => "the cause is in the log of the service, under the id of this request",
-        _ if status == StatusCode::FORBIDDEN => {
-            "the request comes from another site: open the page here and send it again"
-        }
-        _ => "the request could not be handled as it was sent",
+    let detail = if kind == Kind::TooLarge {
+        "send less at once"
+    } else if kind == Kind::MethodNotAllowed {
+        "the path knows no such method: /docs lists them"
+    } else if kind == Kind::Internal {
+        "the cause is in the log of the service, under the id of this request"
+    } else if status == StatusCode::FORBIDDEN {
+        "the request comes from another site: open the page here and send it again"
+    } else {
+        "the request could not be handled as it was sent"
     };
     let allow = response.headers().get(header::ALLOW).cloned();
     let mut shaped = Problem::new(kind, detail).into_response();

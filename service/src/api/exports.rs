@@ -7,7 +7,7 @@ use axum::extract::State;
 use axum::http::header;
 use axum::response::{IntoResponse, Response};
 use crossfoot_store::StoreError;
-use futures_util::stream;
+use futures_util::{StreamExt as _, stream};
 use serde_json::Value;
 use utoipa_axum::router::OpenApiRouter;
 use utoipa_axum::routes;
@@ -73,7 +73,7 @@ where
         Form::Csv => "text/csv; charset=utf-8",
         Form::Ndjson => "application/x-ndjson",
     };
-    ([(header::CONTENT_TYPE, content)], Body::from_stream(pages)).into_response()
+    ([(header::CONTENT_TYPE, content)], Body::from_stream(pages.fuse())).into_response()
 }
 
 fn written(form: Form, rows: &[Value], first: bool) -> Result<Bytes, csv::Error> {

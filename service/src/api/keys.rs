@@ -15,7 +15,7 @@ use super::views::time;
 use crate::http::App;
 use crate::http::access::Who;
 use crate::http::extract::{Body, P, PageOf, Paging, Q, cursor, page};
-use crate::http::problem::Problem;
+use crate::http::problem::{Kind, Problem};
 
 /// The routes.
 pub(crate) fn router() -> OpenApiRouter<App> {
@@ -117,13 +117,19 @@ pub(crate) async fn create_key(
 
 /// End a key of the office at once, with its sessions.
 #[utoipa::path(delete, path = "/keys/{id}", tag = "office", params(("id" = String, Path, description = "The key's id")),
-    security(("key" = ["administer"])), responses((status = 204, description = "It is ended")))]
+    security(("key" = ["administer"])), responses((status = 204, description = "It is ended"), (status = 409, description = "It is the key that asks", body = Problem)))]
 pub(crate) async fn end_key(
     State(app): State<App>,
     who: Who,
     P(id): P<String>,
 ) -> Result<StatusCode, Problem> {
     let office = who.office(&[Role::Administer])?;
+    if id == who.0.key {
+        return Err(Problem::new(
+            Kind::Conflict,
+            "a key does not end itself, lest nobody is left to make another: use another administrator's key",
+        ));
+    }
     if !app.store.key_end(office, &id).await? {
         return Err(Problem::not_found("valid key", &id));
     }

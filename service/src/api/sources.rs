@@ -155,9 +155,10 @@ pub(crate) async fn get_job(
     who: Who,
     P(id): P<String>,
 ) -> Result<Json<Job>, Problem> {
-    let asks = match who.0.role {
-        Role::Operator => None,
-        _ => Some(who.office(&[Role::Review, Role::Batch])?.to_owned()),
+    let asks = if who.0.role == Role::Operator {
+        None
+    } else {
+        Some(who.office(&[Role::Review, Role::Batch])?.to_owned())
     };
     if app.store.job_office(&id).await? != asks {
         return Err(Problem::not_found("job", &id));

@@ -77,13 +77,13 @@ impl From<QueryRejection> for Problem {
     }
 }
 
+#[expect(clippy::wildcard_enum_match_arm, reason = "a foreign enum that may grow")]
 impl From<JsonRejection> for Problem {
     fn from(rejection: JsonRejection) -> Problem {
         let kind = match &rejection {
             JsonRejection::JsonSyntaxError(_) => Kind::BadRequest,
             JsonRejection::JsonDataError(_) => Kind::Invalid,
             JsonRejection::MissingJsonContentType(_) => Kind::UnsupportedMediaType,
-            #[expect(clippy::wildcard_enum_match_arm, reason = "a foreign enum that may grow")]
             other => Kind::of_status(other.status()),
         };
         Problem::new(kind, rejection.body_text())

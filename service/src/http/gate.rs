@@ -14,7 +14,7 @@ use utoipa::openapi::path::Operation;
 
 use super::App;
 use super::access::Who;
-use super::problem::Problem;
+use super::problem::{Kind, Problem};
 
 /// The roles that an operation is for, by method and path. Operations that are open are not in it.
 pub(crate) type Scopes = BTreeMap<(Method, String), BTreeSet<String>>;
@@ -49,12 +49,22 @@ fn roles(operation: &Operation) -> Option<BTreeSet<String>> {
     Some(named.flatten().filter_map(|role| role.as_str().map(str::to_owned)).collect())
 }
 
+/// The zero character as it comes in an address.
+const ZERO: &str = "%00";
+
 /// Lets through who may; the visitor goes along with the request.
 pub(crate) async fn gate(
     State((app, scopes)): State<(App, Arc<Scopes>)>,
     request: Request,
     next: Next,
 ) -> Result<Response, Problem> {
+    // no name has a zero character, and databases hold none
+    if request.uri().path().contains(ZERO) {
+        return Err(Problem::new(Kind::NotFound, "a name in the path has a zero character: leave it out"));
+    }
+    if request.uri().query().is_some_and(|query| query.contains(ZERO)) {
+        return Err(Problem::new(Kind::BadRequest, "a parameter has a zero character: leave it out"));
+    }
     let Some(path) = request.extensions().get::<MatchedPath>() else { return Ok(next.run(request).await) };
     let method = if request.method() == Method::HEAD { Method::GET } else { request.method().clone() };
     let Some(allowed) = scopes.get(&(method, path.as_str().to_owned())) else {

@@ -106,10 +106,14 @@ pub(crate) fn is_upload(path: Option<&MatchedPath>) -> bool {
 fn key(headers: &HeaderMap) -> Result<Option<String>, Problem> {
     let Some(value) = headers.get(KEY) else { return Ok(None) };
     match value.to_str() {
-        Ok(key) if !key.trim().is_empty() && key.len() <= KEY_BYTES_MAX => Ok(Some(key.to_owned())),
+        Ok(key) if (1..=KEY_BYTES_MAX).contains(&key.len()) && key.bytes().all(|b| b.is_ascii_graphic()) => {
+            Ok(Some(key.to_owned()))
+        }
         _ => Err(Problem::new(
             Kind::BadRequest,
-            format!("Idempotency-Key cannot be read: up to {KEY_BYTES_MAX} letters, such as a UUID"),
+            format!(
+                "Idempotency-Key cannot be read: up to {KEY_BYTES_MAX} letters without spaces, such as a UUID"
+            ),
         )),
     }
 }
@@ -145,7 +149,7 @@ async fn keep(
         return Ok(response);
     }
     let (parts, body) = response.into_parts();
-    let (mut chunks, mut bytes, mut rest) = (Vec::<Bytes>::new(), 0, body.into_data_stream());
+    let (mut chunks, mut bytes, mut rest) = (Vec::<Bytes>::new(), 0, body.into_data_stream().fuse());
     while bytes <= ANSWER_BYTES_MAX
         && let Some(Ok(chunk)) = rest.next().await
     {

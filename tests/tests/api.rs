@@ -1,0 +1,39 @@
+//! The HTTP API from outside, through the built program, on both databases.
+
+#![expect(clippy::unwrap_used, clippy::indexing_slicing, reason = "a test stops at the first surprise")]
+
+/// Makes two tests of each scenario: `<scenario>::on_sqlite` and `<scenario>::on_postgresql`.
+macro_rules! on_both_databases {
+    ($($scenario:ident),+ $(,)?) => { $(
+        mod $scenario {
+            use crate::installation::Installation;
+
+            #[test]
+            fn on_sqlite() {
+                super::$scenario(&Installation::on_sqlite());
+            }
+
+            #[test]
+            fn on_postgresql() {
+                super::$scenario(&Installation::on_postgresql());
+            }
+        }
+    )+ };
+}
+
+#[path = "api/answers.rs"]
+mod answers;
+#[path = "end_to_end/installation.rs"]
+#[expect(dead_code, reason = "made for the end-to-end tests; some of it is of use here")]
+mod installation;
+#[path = "api/matrix.rs"]
+mod matrix;
+#[path = "api/outside.rs"]
+mod outside;
+#[path = "api/server.rs"]
+mod server;
+#[path = "end_to_end/town.rs"]
+#[expect(dead_code, reason = "made for the end-to-end tests; some of it is of use here")]
+mod town;
+#[path = "api/uploads.rs"]
+mod uploads;

@@ -1,0 +1,171 @@
+//! Files over HTTP: houses by the hundred, rolls, and uploads that are too long, broken off or slow.
+
+use std::fs;
+use std::io::Write as _;
+use std::net::TcpStream;
+use std::path::Path;
+use std::thread::sleep;
+use std::time::Duration;
+
+use serde_json::{Value, json};
+
+use crate::installation::Installation;
+use crate::server::{Request, Server, key};
+use crate::town::{LAYOUT, house, reference, roll};
+
+fn a_file_of_houses_gets_a_result_for_each_in_its_order(place: &Installation) {
+    let server = Server::start(place, &[]);
+    let key = key(place, "office", "upload");
+    let mut lines: Vec<String> = (1..=1200).map(|n| house(n, 1000.0).to_string()).collect();
+    lines[3] = "{not json".to_owned();
+    lines[700] = house(5, 1.0).to_string();
+    let answer = server.post_as(&key, "/v1/measurements/batch", "application/x-ndjson", &lines.join("\n"));
+    let results = answer.is(200).lines();
+    assert_eq!(results.len(), 1200);
+    for (n, result) in (1usize..).zip(&results) {
+        assert_eq!(result["place"], format!("line {n}"));
+        let expected = if [4, 701].contains(&n) { "set_aside" } else { "new" };
+        assert_eq!(result["result"], expected, "{result}");
+    }
+    assert_eq!(results[700]["errors"][0]["pointer"], "/reference");
+    // the same again changes nothing; the other forms are told apart by their type
+    let again = server.post_as(&key, "/v1/measurements/batch", "application/x-ndjson", &lines[0]);
+    assert_eq!(again.lines()[0]["result"], "unchanged");
+    let array = json!([house(1300, 900.0), {"reference": "x"}]).to_string();
+    let answer = server.post_as(&key, "/v1/measurements/batch", "application/json", &array).is(200).lines();
+    assert_eq!((&answer[0]["result"], &answer[1]["result"]), (&json!("new"), &json!("set_aside")));
+    let csv = "reference,parcel,measured_on,area_sqft\nC-1,000001,2026-03-08,1000\nC-2,000002,2026-03-08,x\n";
+    let answer = server.post_as(&key, "/v1/measurements/batch", "text/csv", csv).is(200).lines();
+    assert_eq!(answer[0]["result"], "new");
+    assert_eq!(answer[1]["errors"][0]["pointer"], "/buildings/0/levels/0/parts/0/area_sqft", "{}", answer[1]);
+    server.post_as(&key, "/v1/measurements/batch", "text/html", "x").problem(415);
+
+    // pages bring every house once
+    let (mut seen, mut path) = (Vec::new(), "/v1/properties?limit=500".to_owned());
+    loop {
+        let page = server.get(&key, &path).is(200).json();
+        seen.extend(
+            page["items"].as_array().unwrap().iter().map(|p| p["reference"].as_str().unwrap().to_owned()),
+        );
+        match page["next"].as_str() {
+            Some(next) => path = format!("/v1/properties?limit=500&cursor={next}"),
+            None => break,
+        }
+    }
+    let count = seen.len();
+    seen.sort();
+    seen.dedup();
+    assert_eq!((count, seen.len()), (1200, 1200));
+    assert!(seen.contains(&reference(5)) && !seen.contains(&reference(4)));
+}
+
+fn a_roll_is_staged_loaded_and_known_again(place: &Installation) {
+    let server = Server::start(place, &[]);
+    let (operator, reviewer) = (key(place, "office", "operator"), key(place, "office", "review"));
+    let path = "/v1/sources/town-roll/editions?roll_year=2026&status=certified&name=roll.csv";
+    server.post_as(&operator, path, "text/csv", "x").problem(404);
+    server.post_as(&operator, "/v1/sources", "application/toml", "id = 1").problem(422);
+    server.post_as(&operator, "/v1/sources", "application/toml", LAYOUT).is(201);
+    server.post_as(&operator, "/v1/sources", "application/toml", LAYOUT).is(200);
+    let content = roll(&[Some(1000), Some(1200)]) + "secret-owner,=cmd|x,abc,,,\n";
+    let staged = server.post_as(&operator, path, "text/csv", &content).is(202);
+    let job = staged.header("location").to_owned();
+    server.wait_for("the edition", || (server.get(&operator, &job).json()["state"] == "done").then_some(()));
+    server.get(&reviewer, &job).problem(404);
+    server.post_as(&operator, path, "text/csv", &content).is(200);
+    let edition = server.get(&reviewer, "/v1/sources/town-roll/editions/1").is(200).json();
+    assert_eq!(edition["edition"]["state"], "current", "{edition}");
+    assert_eq!(
+        (&edition["edition"]["rows_entered"], &edition["edition"]["rows_rejected"]),
+        (&json!(2), &json!(1))
+    );
+    assert_eq!(edition["job"]["state"], "done");
+    let rejects = server.get(&reviewer, "/v1/sources/town-roll/editions/1/rejects.csv").is(200).text;
+    assert!(rejects.starts_with("file,line,column,reason,detail\r\nroll.csv,4,"), "{rejects}");
+    assert!(!rejects.contains("=cmd"), "{rejects}");
+
+    let later = server.post_as(&operator, path, "text/csv", &roll(&[Some(1000), Some(1300)])).is(202);
+    let job = later.header("location").to_owned();
+    server.wait_for("the edition", || (server.get(&operator, &job).json()["state"] == "done").then_some(()));
+    let changes = server.get(&reviewer, "/v1/sources/town-roll/editions/2/changes").is(200).json();
+    assert_eq!(changes["items"][0]["what"], "changed", "{changes}");
+    assert_eq!(changes["items"][0]["recorded_sqft"], 1300.0);
+    assert_eq!(
+        server.get(&reviewer, "/v1/sources/town-roll/editions").json()["items"].as_array().unwrap().len(),
+        2
+    );
+}
+
+/// Files below the data folder whose name is of no database.
+fn left_behind(folder: &Path) -> Vec<String> {
+    let mut found = Vec::new();
+    for entry in fs::read_dir(folder).unwrap() {
+        let path = entry.unwrap().path();
+        let name = path.display().to_string();
+        if path.is_dir() {
+            found.extend(left_behind(&path));
+        } else if !name.contains("crossfoot.db") && !name.ends_with(".lock") {
+            found.push(name);
+        }
+    }
+    found
+}
+
+fn uploads_that_fail_leave_nothing_behind(place: &Installation) {
+    let server = Server::start(place, &["--upload-bytes", "20000", "--idle-seconds", "1"]);
+    let (operator, uploader) = (key(place, "office", "operator"), key(place, "office", "upload"));
+    server.post_as(&operator, "/v1/sources", "application/toml", LAYOUT).is(201);
+    let data = place.folder().join("data");
+    let before = left_behind(&data);
+    let targets = [("/v1/sources/town-roll/editions", &operator), ("/v1/measurements/batch", &uploader)];
+    for (path, key) in targets {
+        server.post_as(key, path, "text/csv", &"x".repeat(20_001)).problem(413);
+        // a length that is not said
+        let chunked = format!("{:x}\r\n{}\r\n0\r\n\r\n", 20_001, "x".repeat(20_001));
+        let request = Request {
+            key: Some(key),
+            headers: vec![("Transfer-Encoding", "chunked"), ("Content-Type", "text/csv")],
+            ..Request::new("POST", path)
+        };
+        let mut stream = begun(&server, &request);
+        stream.write_all(chunked.as_bytes()).unwrap();
+        assert!(status(stream).contains("413"));
+        // one that breaks off, and one that comes too slowly
+        let request =
+            Request { headers: vec![("Content-Length", "1000"), ("Content-Type", "text/csv")], ..request };
+        begun(&server, &request).write_all(b"reference,parcel").unwrap();
+        let mut slow = begun(&server, &request);
+        slow.write_all(b"reference,parcel").unwrap();
+        assert!(status(slow).contains("408"));
+    }
+    sleep(Duration::from_millis(300));
+    assert_eq!(left_behind(&data), before);
+    let editions = server.get(&operator, "/v1/sources/town-roll/editions").is(200).json();
+    assert_eq!(editions["items"], json!([]));
+    assert_eq!(server.get(&uploader, "/v1/measurements").is(200).json()["items"], Value::Array(vec![]));
+    server.send(&Request::new("GET", "/healthz")).is(200);
+}
+
+fn begun(server: &Server, request: &Request<'_>) -> TcpStream {
+    let mut stream = TcpStream::connect(&server.address).unwrap();
+    let mut head = format!("POST {} HTTP/1.1\r\nHost: x\r\nConnection: close\r\n", request.path);
+    head.push_str(&format!("Authorization: Bearer {}\r\n", request.key.unwrap()));
+    for (name, value) in &request.headers {
+        head.push_str(&format!("{name}: {value}\r\n"));
+    }
+    stream.write_all(format!("{head}\r\n").as_bytes()).unwrap();
+    stream
+}
+
+/// The status line of the answer.
+fn status(mut stream: TcpStream) -> String {
+    let mut bytes = [0; 64];
+    let length = std::io::Read::read(&mut stream, &mut bytes).unwrap();
+    String::from_utf8_lossy(&bytes[..length]).lines().next().unwrap_or_default().to_owned()
+}
+
+on_both_databases!(
+    a_file_of_houses_gets_a_result_for_each_in_its_order,
+    a_roll_is_staged_loaded_and_known_again,
+    uploads_that_fail_leave_nothing_behind,
+);
