@@ -33,7 +33,11 @@ impl Installation {
         let progress = Progress::default();
         let bar = Bar::start(label, progress.clone());
         let end = loop {
-            if let Some((_, end)) = self.worker.run_next(Some(job), &progress).await? {
+            if let Some((claim, end)) = self.worker.run_next(Some(job), &progress).await? {
+                if claim.id != job {
+                    // what stood in the way: left by a process that died
+                    continue;
+                }
                 match end {
                     JobEnd::Failed { retry: true, .. } | JobEnd::Lost => {}
                     JobEnd::Done | JobEnd::Held(_) | JobEnd::Refused(_) | JobEnd::Failed { .. } => break end,

@@ -96,7 +96,8 @@ const CLAIM_TRIES: usize = 8;
 const CLAIMED: &str = "id, kind, office, payload, attempts, resume";
 
 impl Store {
-    /// Claims the oldest job that may run, for so many seconds; `only` restricts it to one job.
+    /// Claims the oldest job that may run, for so many seconds; `only` restricts it to one job, and to a lapsed
+    /// one that stands in its way: a worker that died with the same exclusive key is taken up first.
     ///
     /// A job whose lease lapsed is claimed like a queued one; one that was claimed too often is ended as failed.
     ///
@@ -120,7 +121,8 @@ impl Store {
                  SELECT id FROM job AS candidate
                  WHERE ((state = 'queued' AND not_before <= now_us()) OR (state = 'running' AND lease_until < now_us()))
                    AND attempts < $3
-                   AND ($4 = '' OR id = $4)
+                   AND ($4 = '' OR id = $4 OR (state = 'running' AND exclusive_key =
+                        (SELECT wanted.exclusive_key FROM job AS wanted WHERE wanted.id = $4)))
                    AND NOT EXISTS (SELECT 1 FROM job AS other WHERE other.state = 'running'
                                    AND other.exclusive_key = candidate.exclusive_key AND other.id <> candidate.id)
                  ORDER BY created_at, id LIMIT 1 {skip})
