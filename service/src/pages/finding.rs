@@ -1,0 +1,253 @@
+//! One finding: what is found, both sides, the match, the computation, the parts, the history, and the decision.
+
+use axum::Form;
+use axum::extract::{Path, State};
+use axum::http::StatusCode;
+use axum::response::{IntoResponse, Redirect, Response};
+use crossfoot_audit::document::reread;
+use crossfoot_audit::judge::explain::explain;
+use crossfoot_audit::standard::{AreaStatement, CountingVerdict};
+use crossfoot_store::finding::Decided;
+use crossfoot_store::office::Role;
+use crossfoot_store::queue::{FindingEvent, PairView};
+use crossfoot_worker::{Rejudged, rejudge};
+use maud::{Markup, html};
+use serde::Deserialize;
+
+use super::layout::{Fail, Guest, office, page};
+use super::mark::{mark, words};
+use super::queue::{effect, state};
+use crate::api::findings::{DecisionRequest, READERS, StateName};
+use crate::api::views::time;
+use crate::http::App;
+use crate::http::problem::{Kind, Problem};
+
+/// Shows a finding.
+pub(super) async fn show(
+    State(app): State<App>,
+    guest: Guest,
+    Path(id): Path<String>,
+) -> Result<Response, Fail> {
+    sheet(&app, &guest, &id, None).await
+}
+
+async fn sheet(app: &App, guest: &Guest, id: &str, notice: Option<&str>) -> Result<Response, Fail> {
+    let office = office(guest, &READERS)?;
+    let pair = app.store.finding_pair(office, id).await?;
+    let pair = pair.ok_or_else(|| Problem::not_found("finding", id))?;
+    let history = app.store.finding_history(office, id).await?;
+    let again = rejudge(&app.store, app.worker.standards(), office, &pair).await;
+    let document = app.store.measurement_document(office, &pair.property, pair.measurement_version).await?;
+    let standard = app.worker.standards().iter().find(|standard| standard.id == pair.standard);
+    let stated = standard.zip(reread(&document).ok()).map(|(s, house)| s.state(&house.house));
+    let body = html! {
+        h1 dir="auto" { (pair.reference) ": " (words(&pair)) }
+        @if let Some(notice) = notice { p.warn role="alert" { (notice) } }
+        @if let Some(finding) = &pair.finding {
+            p { "State: " (state(&finding.state)) @if let Some(why) = &finding.closing { ", " (why.replace('_', " ")) } }
+        }
+        (mark(&pair))
+        (figures(&pair))
+        (match &again { Ok(again) => sides(&pair, again), Err(error) => html! { p.warn { "The pair cannot be judged again: " (error) } } })
+        @if let Some(stated) = &stated { (parts(stated)) }
+        (events(&history))
+        @if guest.0.office(&[Role::Review]).is_ok() { (form(&pair)) }
+    };
+    Ok(page(guest, &pair.reference, "", &body))
+}
+
+fn figures(pair: &PairView) -> Markup {
+    let area = |area: Option<crossfoot_audit::area::Area>| {
+        area.map_or("none".to_owned(), |area| format!("{} sq ft", area.to_square_feet(2)))
+    };
+    html! {
+        h2 { "Figures" }
+        dl {
+            dt { "Measured" } dd { (area(pair.measured)) }
+            dt { "Recorded" } dd { (area(pair.recorded)) }
+            dt { "Measured less recorded" } dd { (area(pair.difference)) }
+            @if let Some(sigma) = pair.sigma_sqft { dt { "Standard deviation" } dd { (format!("{sigma:.1}")) " sq ft" } }
+            dt { "Matters beyond" } dd { (area(pair.threshold)) }
+            dt { "Effect on value, estimate" } dd { (effect(pair)) }
+            dt { "Standard" } dd { (pair.standard) }
+            dt { "Policy" } dd { "version " (pair.policy_version) }
+        }
+    }
+}
+
+fn sides(pair: &PairView, again: &Rejudged) -> Markup {
+    let record = &again.record;
+    html! {
+        h2 { "Both sides" }
+        div.sides {
+            div {
+                h3 { "The office" }
+                dl {
+                    dt { "Parcel" } dd dir="auto" { (pair.parcel) }
+                    dt { "Address" } dd dir="auto" { (pair.address) }
+                    dt { "Measurement" } dd { "version " (pair.measurement_version) }
+                }
+            }
+            div {
+                h3 { "The record of " (pair.source) }
+                dl {
+                    dt { "Parcel" } dd dir="auto" { (record.parcel_raw) }
+                    dt { "Address" } dd dir="auto" { (record.situs) }
+                    dt { "Class" } dd dir="auto" { (record.class) }
+                    dt { "Value" } dd { (record.value.map_or("none".to_owned(), |value| value.to_text())) }
+                    dt { "Edition" } dd { (pair.edition) ", line " (record.line) }
+                }
+            }
+        }
+        p { "Matched by the parcel key " code { (pair.parcel_key) } ", " (pair.match_state.replace('_', " ")) "." @if !pair.conflict.is_empty() { " " (pair.conflict) } }
+        details {
+            summary { "How this is computed" }
+            ol {
+                @for step in explain(&again.judgement, &again.measured, &again.recorded, &again.rule) {
+                    li { strong { (step.what) } ": " (step.how) " = " (step.result) }
+                }
+            }
+        }
+    }
+}
+
+fn parts(stated: &AreaStatement) -> Markup {
+    html! {
+        h2 { "Parts of the house under " (stated.standard) }
+        table {
+            thead { tr {
+                th scope="col" { "Part" }
+                th.n scope="col" { "Area, sq ft" }
+                th scope="col" { "Counts" }
+                th scope="col" { "Rule" }
+            } }
+            tbody {
+                @for line in &stated.lines {
+                    tr {
+                        td dir="auto" { (line.building) ", level " (line.level) ", " (format!("{:?}", line.part_use).to_lowercase()) }
+                        td.n data-l="Area, sq ft" { (line.area.to_square_feet(1)) }
+                        td data-l="Counts" {
+                            (match line.verdict { CountingVerdict::Counted => "counted", CountingVerdict::Apart => "counted apart", CountingVerdict::NotCounted => "not counted" })
+                            @if let Some(heading) = &line.heading { ": " (heading) }
+                        }
+                        td data-l="Rule" { (line.rule) }
+                    }
+                }
+                tr.sum { th scope="row" { "Counted" } td.n data-l="Area, sq ft" { (stated.total.to_square_feet(0)) } td {} td {} }
+            }
+        }
+    }
+}
+
+fn events(history: &[FindingEvent]) -> Markup {
+    html! {
+        h2 { "History" }
+        ol {
+            @for event in history {
+                li {
+                    (time(event.at)) ": " (event.what) ", " (event.state)
+                    @if let Some(said) = said(event) { div.soft dir="auto" { (said) } }
+                }
+            }
+        }
+    }
+}
+
+/// What a person said with a decision, and who.
+fn said(event: &FindingEvent) -> Option<String> {
+    let detail: serde_json::Value = serde_json::from_str(&event.detail).ok()?;
+    let decision = detail.get("decision")?;
+    let mut said = vec![format!("by {}", detail.get("label")?.as_str()?)];
+    for name in ["seen", "note", "filed_on", "case_number", "hearing_on", "outcome"] {
+        if let Some(text) = decision.get(name).and_then(|text| text.as_str()) {
+            said.push(format!("{}: {text}", name.replace('_', " ")));
+        }
+    }
+    Some(said.join("; "))
+}
+
+fn form(pair: &PairView) -> Markup {
+    let Some(finding) = pair.finding.as_ref().filter(|finding| finding.state != "closed") else {
+        return html! {};
+    };
+    html! {
+        h2 { "Decide" }
+        p.warn { "A corrected record can raise the tax as well as lower it. Tell the owner before anything is filed." }
+        form.tall method="post" {
+            input type="hidden" name="row_version" value=(finding.row_version);
+            label { "State"
+                select name="state" {
+                    @for name in ["open", "confirmed", "cleared", "referred"] {
+                        option value=(name) selected[name == finding.state] { (name) }
+                    }
+                }
+            }
+            label { "What was seen: a sketch, a picture, a visit" input name="seen" maxlength="1000"; }
+            label { "Note" textarea name="note" rows="3" maxlength="4000" {} }
+            details {
+                summary { "For a referred finding" }
+                label { "Filed on" input type="date" name="filed_on"; }
+                label { "Case number" input name="case_number" maxlength="200"; }
+                label { "Hearing on" input type="date" name="hearing_on"; }
+                label { "What came of it" input name="outcome" maxlength="1000"; }
+            }
+            div { button { "Save the decision" } }
+        }
+    }
+}
+
+/// The form of a decision.
+#[derive(Debug, Deserialize)]
+pub(super) struct Decide {
+    row_version: i64,
+    state: StateName,
+    #[serde(default)]
+    seen: String,
+    #[serde(default)]
+    note: String,
+    #[serde(default)]
+    filed_on: String,
+    #[serde(default)]
+    case_number: String,
+    #[serde(default)]
+    hearing_on: String,
+    #[serde(default)]
+    outcome: String,
+}
+
+/// Takes a decision.
+pub(super) async fn decide(
+    State(app): State<App>,
+    guest: Guest,
+    Path(id): Path<String>,
+    Form(form): Form<Decide>,
+) -> Result<Response, Fail> {
+    let office = office(&guest, &[Role::Review])?;
+    let text = |text: String| {
+        let kept = text.replace('\0', "");
+        (!kept.trim().is_empty()).then_some(kept)
+    };
+    let request = DecisionRequest {
+        state: form.state,
+        seen: text(form.seen),
+        note: text(form.note),
+        filed_on: text(form.filed_on),
+        case_number: text(form.case_number),
+        hearing_on: text(form.hearing_on),
+        outcome: text(form.outcome),
+    };
+    let decision = request.checked()?;
+    match app.store.finding_decide(office, &id, form.row_version, &decision, &guest.0.0).await? {
+        Decided::Taken(_) => Ok(Redirect::to(&format!("/findings/{id}")).into_response()),
+        Decided::Overtaken(_) => {
+            let notice = "Your decision was not saved: the finding has changed since you opened it. \
+                          The history below ends with what changed; decide on that.";
+            let mut response = sheet(&app, &guest, &id, Some(notice)).await?;
+            *response.status_mut() = StatusCode::CONFLICT;
+            Ok(response)
+        }
+        Decided::Closed | Decided::NotForPeople => {
+            Err(Problem::new(Kind::Conflict, "the finding is closed: nothing is to be decided").into())
+        }
+    }
+}

@@ -1,0 +1,149 @@
+//! What all pages have in common: head, navigation, foot, errors, and who looks at them.
+
+use axum::extract::FromRequestParts;
+use axum::http::request::Parts;
+use axum::http::{StatusCode, header};
+use axum::response::{IntoResponse, Redirect, Response};
+use crossfoot_audit::judge::explain::CAUTION;
+use crossfoot_store::StoreError;
+use crossfoot_store::office::Role;
+use maud::{DOCTYPE, Markup, html};
+
+use super::assets;
+use crate::http::App;
+use crate::http::access::Who;
+use crate::http::problem::Problem;
+
+/// Pages in the navigation.
+const PLACES: [(&str, &str); 4] = [
+    ("/queue", "Queue"),
+    ("/matches", "Held matches"),
+    ("/uploads", "Uploads"),
+    ("/runs", "Runs and notices"),
+];
+
+/// A visitor of the pages; who is not signed in is led to the sign-in page.
+pub(super) struct Guest(pub(super) Who);
+
+impl FromRequestParts<App> for Guest {
+    type Rejection = Response;
+
+    async fn from_request_parts(parts: &mut Parts, app: &App) -> Result<Guest, Response> {
+        match Who::from_request_parts(parts, app).await {
+            Ok(who) => Ok(Guest(who)),
+            Err(problem) if problem.status == StatusCode::UNAUTHORIZED.as_u16() => {
+                let next = if parts.method == axum::http::Method::GET {
+                    parts.uri.path_and_query().map_or("/", |p| p.as_str())
+                } else {
+                    "/"
+                };
+                let query = serde_urlencode(next);
+                Err(Redirect::to(&format!("/signin?next={query}")).into_response())
+            }
+            Err(problem) => Err(Fail(problem).into_response()),
+        }
+    }
+}
+
+/// A path as the value of a parameter.
+fn serde_urlencode(path: &str) -> String {
+    let mut out = String::with_capacity(path.len());
+    for byte in path.bytes() {
+        if byte.is_ascii_alphanumeric() || b"/-_.".contains(&byte) {
+            out.push(char::from(byte));
+        } else {
+            out.push_str(&format!("%{byte:02X}"));
+        }
+    }
+    out
+}
+
+/// A failure as a page.
+pub(super) struct Fail(pub(super) Problem);
+
+impl From<Problem> for Fail {
+    fn from(problem: Problem) -> Fail {
+        Fail(problem)
+    }
+}
+
+impl From<StoreError> for Fail {
+    fn from(error: StoreError) -> Fail {
+        Fail(error.into())
+    }
+}
+
+impl IntoResponse for Fail {
+    fn into_response(self) -> Response {
+        let status = StatusCode::from_u16(self.0.status).unwrap_or(StatusCode::INTERNAL_SERVER_ERROR);
+        let body = html! {
+            h1 { (self.0.title) }
+            p { (self.0.detail) }
+            @if !self.0.errors.is_empty() {
+                ul { @for fault in &self.0.errors { li { code { (fault.pointer) } ": " (fault.detail) "; " (fault.mend) } } }
+            }
+            p { a href="/queue" { "Go to the queue" } }
+        };
+        (status, [(header::CACHE_CONTROL, "no-store")], whole(None, &self.0.title, "", None, &body))
+            .into_response()
+    }
+}
+
+/// A page for somebody who is signed in.
+pub(super) fn page(guest: &Guest, title: &str, place: &str, body: &Markup) -> Response {
+    let markup = whole(Some(guest), title, place, None, body);
+    ([(header::CACHE_CONTROL, "no-store")], markup).into_response()
+}
+
+/// The whole document; `again` refreshes it after so many seconds.
+pub(super) fn whole(
+    guest: Option<&Guest>,
+    title: &str,
+    place: &str,
+    again: Option<u32>,
+    body: &Markup,
+) -> Markup {
+    html! {
+        (DOCTYPE)
+        html lang="en" {
+            head {
+                meta charset="utf-8";
+                meta name="viewport" content="width=device-width, initial-scale=1";
+                @if let Some(seconds) = again { noscript { meta http-equiv="refresh" content=(seconds); } }
+                title { (title) " · crossfoot" }
+                link rel="stylesheet" href=(assets::style());
+                script src=(assets::script()) defer {}
+            }
+            body {
+                a.skip href="#main" { "Skip to the content" }
+                header {
+                    span.name { "crossfoot" }
+                    @if let Some(Guest(who)) = guest { (navigation(who, place)) }
+                }
+                main #main tabindex="-1" data-again=[again] { (body) }
+                footer { p { (CAUTION) } }
+            }
+        }
+    }
+}
+
+fn navigation(who: &Who, place: &str) -> Markup {
+    html! {
+        nav aria-label="Pages" {
+            ul {
+                @for (path, name) in PLACES {
+                    li { a href=(path) aria-current=[(path == place).then_some("page")] { (name) } }
+                }
+                li { form method="post" action="/signout" { button.quiet { "Sign out" } } }
+            }
+        }
+        span.who dir="auto" {
+            (who.0.office.as_deref().unwrap_or("installation")) ", " (who.0.role.name()) " (" (who.0.label) ")"
+        }
+    }
+}
+
+/// The visitor's office, for readers of findings.
+pub(super) fn office<'g>(guest: &'g Guest, roles: &[Role]) -> Result<&'g str, Fail> {
+    Ok(guest.0.office(roles)?)
+}

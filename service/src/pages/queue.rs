@@ -1,0 +1,171 @@
+//! The queue by property, the largest estimated effect first; with a filter, findings as they were opened.
+
+use axum::extract::{Query, State};
+use axum::response::Response;
+use crossfoot_audit::judge::transition::State as FindingState;
+use crossfoot_store::finding::FindingFilter;
+use crossfoot_store::queue::{PairView, QueueCursor};
+use maud::{Markup, html};
+use serde::Deserialize;
+
+use super::layout::{Fail, Guest, office, page};
+use super::mark::{mark, words};
+use crate::api::findings::READERS;
+use crate::http::App;
+use crate::http::extract::{Paging, cursor};
+
+/// Lines of a page.
+const LINES: i64 = 50;
+const STATES: [&str; 5] = ["open", "confirmed", "cleared", "referred", "closed"];
+const KINDS: [&str; 3] = ["variance", "no_area", "recorded_vacant"];
+const DIRECTIONS: [&str; 2] = ["larger", "smaller"];
+
+/// What is asked for; what is empty does not matter.
+#[derive(Debug, Default, Deserialize)]
+#[serde(default)]
+pub(super) struct Asked {
+    state: String,
+    kind: String,
+    source: String,
+    direction: String,
+    cursor: Option<String>,
+}
+
+impl Asked {
+    fn filters(&self) -> bool {
+        [&self.state, &self.kind, &self.source, &self.direction].iter().any(|text| !text.is_empty())
+    }
+}
+
+/// Shows the queue.
+pub(super) async fn show(
+    State(app): State<App>,
+    guest: Guest,
+    Query(asked): Query<Asked>,
+) -> Result<Response, Fail> {
+    let office = office(&guest, &READERS)?;
+    let paging = Paging { cursor: asked.cursor.clone(), limit: None };
+    let sources = app.store.source_list().await?;
+    let full = |n: usize| i64::try_from(n).is_ok_and(|n| n >= LINES);
+    let (pairs, next) = if asked.filters() {
+        let filter = FindingFilter {
+            state: FindingState::ALL.into_iter().find(|state| state.name() == asked.state),
+            kind: KINDS.contains(&asked.kind.as_str()).then(|| asked.kind.clone()),
+            source: sources.iter().find(|source| source.id == asked.source).map(|source| source.number),
+            larger: DIRECTIONS.contains(&asked.direction.as_str()).then(|| asked.direction == "larger"),
+            ..FindingFilter::default()
+        };
+        let after: String = paging.place()?.unwrap_or_default();
+        let pairs = app.store.finding_page(office, &filter, &after, LINES).await?;
+        let next = pairs.last().filter(|_| full(pairs.len())).and_then(|pair| pair.finding.as_ref());
+        let next = next.map(|finding| cursor(&finding.id));
+        (pairs, next)
+    } else {
+        let after: Option<QueueCursor> = paging.place()?;
+        let items = app.store.queue_page(office, after.as_ref(), LINES).await?;
+        let next = items.last().filter(|_| full(items.len())).map(|item| cursor(&item.cursor));
+        (items.into_iter().flat_map(|item| item.pairs).collect(), next)
+    };
+    let waiting = app.store.queue_count(office).await?;
+    let names: Vec<&str> = sources.iter().map(|source| source.id.as_str()).collect();
+    let body = html! {
+        h1 { "Queue" }
+        p { (waiting) " properties have open findings, the largest estimated effect first." }
+        (form(&asked, &names))
+        @if pairs.is_empty() { p { "Nothing here." } } @else { (table(&pairs)) }
+        @if let Some(next) = next {
+            form.line.more method="get" action="/queue" {
+                @for (name, value) in [("state", &asked.state), ("kind", &asked.kind), ("source", &asked.source), ("direction", &asked.direction)] {
+                    @if !value.is_empty() { input type="hidden" name=(name) value=(value); }
+                }
+                input type="hidden" name="cursor" value=(next);
+                button { "Next page" }
+            }
+        }
+    };
+    Ok(page(&guest, "Queue", "/queue", &body))
+}
+
+fn choice(label: &str, name: &str, any: &str, options: &[&str], chosen: &str) -> Markup {
+    html! {
+        label {
+            (label)
+            select name=(name) {
+                option value="" { (any) }
+                @for option in options {
+                    option value=(option) selected[*option == chosen] { (option.replace('_', " ")) }
+                }
+            }
+        }
+    }
+}
+
+fn form(asked: &Asked, sources: &[&str]) -> Markup {
+    html! {
+        form.line method="get" action="/queue" role="search" aria-label="Findings" {
+            (choice("State", "state", "in the queue", &STATES, &asked.state))
+            (choice("Source", "source", "all", sources, &asked.source))
+            (choice("House", "direction", "larger or smaller", &DIRECTIONS, &asked.direction))
+            (choice("Kind", "kind", "all", &KINDS, &asked.kind))
+            button.quiet { "Show" }
+        }
+    }
+}
+
+/// A shape for each state, so that tint is not the only sign.
+pub(super) fn state(name: &str) -> Markup {
+    let shape = match name {
+        "open" => "○",
+        "confirmed" => "●",
+        "cleared" => "◇",
+        "referred" => "▷",
+        _ => "▬",
+    };
+    html! { span { span aria-hidden="true" { (shape) } " " (name) } }
+}
+
+fn table(pairs: &[PairView]) -> Markup {
+    html! {
+        table {
+            thead { tr {
+                th scope="col" { "Property" }
+                th.n scope="col" { "Effect on value, estimate" }
+                th.n scope="col" { "Recorded, sq ft" }
+                th.n scope="col" { "Measured, sq ft" }
+                th scope="col" { "Difference" }
+                th scope="col" { "Source" }
+                th scope="col" { "State" }
+            } }
+            tbody { @for pair in pairs { (row(pair)) } }
+        }
+    }
+}
+
+fn row(pair: &PairView) -> Markup {
+    let finding = pair.finding.as_ref();
+    html! {
+        tr.go {
+            td {
+                @if let Some(finding) = finding {
+                    a.whole href={ "/findings/" (finding.id) } dir="auto" { (pair.reference) }
+                } @else { span dir="auto" { (pair.reference) } }
+                div.soft dir="auto" { (pair.address) }
+            }
+            td.n data-l="Effect on value, estimate" { (effect(pair)) }
+            td.n data-l="Recorded, sq ft" { (pair.recorded.map_or("none".to_owned(), |a| a.to_square_feet(0))) }
+            td.n data-l="Measured, sq ft" { (pair.measured.map_or("none".to_owned(), |a| a.to_square_feet(0))) }
+            td { (mark(pair)) div { (words(pair)) } }
+            td data-l="Source" { (pair.source) }
+            td data-l="State" { @if let Some(finding) = finding { (state(&finding.state)) } }
+        }
+    }
+}
+
+/// The estimated change of value, from the lower to the upper elasticity.
+pub(super) fn effect(pair: &PairView) -> String {
+    match (pair.effect_low, pair.effect_high) {
+        (Some(low), Some(high)) => format!("{} to {}", low.to_text(), high.to_text()),
+        (Some(only), None) | (None, Some(only)) => only.to_text(),
+        (None, None) => "no value on record".to_owned(),
+    }
+}
