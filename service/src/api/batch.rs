@@ -54,7 +54,7 @@ pub(crate) struct HouseResult {
 /// Send many measured houses: a JSON array, one JSON object a line, or CSV with a part a row. The answer has a JSON
 /// object a line for each house, in the order of the file: what became of it, or everything that is wrong with it.
 #[utoipa::path(post, path = "/measurements/batch", tag = "measurements",
-    request_body(content((String = "application/x-ndjson"), (String = "text/csv"), (Vec<serde_json::Value> = "application/json"))),
+    request_body(content((serde_json::Value = "application/x-ndjson"), (serde_json::Value = "text/csv"), (Vec<serde_json::Value> = "application/json"))),
     security(("key" = ["upload", "administer"])),
     responses((status = 200, description = "A result for each house, one a line", body = HouseResult, content_type = "application/x-ndjson")))]
 pub(crate) async fn create_measurements(

@@ -160,7 +160,7 @@ pub(crate) struct Arrival {
 /// Hand in an edition: the body is the roll as published. It is read by the source's layout.
 #[utoipa::path(post, path = "/sources/{id}/editions", tag = "sources",
     params(("id" = String, Path, description = "The source's name"), EditionQuery),
-    request_body(content((String = "application/octet-stream"), (String = "text/csv"), (String = "text/plain"))), security(("key" = ["operator"])),
+    request_body(content((serde_json::Value = "application/octet-stream"), (serde_json::Value = "text/csv"), (serde_json::Value = "text/plain"))), security(("key" = ["operator"])),
     responses((status = 200, description = "The same bytes are here already", body = Arrival),
         (status = 202, description = "It is staged; the job loads it", body = Arrival, headers(("Location" = String, description = "The job"))),
         (status = 409, description = "The source has no layout yet", body = Problem)))]
