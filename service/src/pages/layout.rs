@@ -37,7 +37,7 @@ impl FromRequestParts<App> for Guest {
                 } else {
                     "/"
                 };
-                let query = serde_urlencode(next);
+                let query = as_parameter(next);
                 Err(Redirect::to(&format!("/signin?next={query}")).into_response())
             }
             Err(problem) => Err(Fail(problem).into_response()),
@@ -46,7 +46,7 @@ impl FromRequestParts<App> for Guest {
 }
 
 /// A path as the value of a parameter.
-fn serde_urlencode(path: &str) -> String {
+fn as_parameter(path: &str) -> String {
     let mut out = String::with_capacity(path.len());
     for byte in path.bytes() {
         if byte.is_ascii_alphanumeric() || b"/-_.".contains(&byte) {

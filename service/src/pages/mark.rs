@@ -7,7 +7,9 @@ use maud::{Markup, html};
 const COVERAGE: f64 = 1.96;
 /// Half the width of the drawing, and how far from its middle things are drawn.
 const MIDDLE: f64 = 120.0;
-const REACH: f64 = 112.0;
+const REACH: f64 = 108.0;
+/// A bar is drawn at least so wide, or a sharp measurement could not be seen.
+const NARROWEST: f64 = 3.0;
 
 /// The difference of a pair with its interval, in square feet, and what a square foot is as a share.
 struct Interval {
@@ -21,7 +23,6 @@ struct Interval {
 fn interval(pair: &PairView) -> Option<Interval> {
     let centre = pair.difference?.to_square_feet_f64();
     let half = pair.sigma_sqft.unwrap_or(0.0) * COVERAGE;
-    #[expect(clippy::cast_precision_loss, reason = "parts per million of a house")]
     let share = pair.variance_ppm.map(|ppm| ppm as f64 / 1e6);
     let share_of_a_foot = share.filter(|_| centre.abs() > 0.5).map(|share| share / centre);
     let band = pair.threshold.map_or(0.0, |area| area.to_square_feet_f64());
@@ -61,7 +62,7 @@ pub(super) fn mark(pair: &PairView) -> Markup {
     let widest = [found.low.abs(), found.high.abs(), found.band, 1.0].into_iter().fold(0.0, f64::max);
     let at = |value: f64| MIDDLE + value / widest * REACH;
     let place = |value: f64| format!("{:.1}", at(value));
-    let wide = |from: f64, to: f64| format!("{:.1}", (at(to) - at(from)).max(1.5));
+    let wide = |from: f64, to: f64| format!("{:.1}", (at(to) - at(from)).max(NARROWEST));
     let words = words(pair);
     html! {
         svg.mark viewBox="0 0 240 28" role="img" aria-label=(words) xmlns="http://www.w3.org/2000/svg" {
@@ -70,7 +71,7 @@ pub(super) fn mark(pair: &PairView) -> Markup {
             line.axis x1="4" x2="236" y1="14" y2="14" {}
             line.zero x1="120" x2="120" y1="1" y2="27" {}
             rect.bar x=(place(found.low)) y="9" width=(wide(found.low, found.high)) height="10" {}
-            line.centre x1=(place(found.centre)) x2=(place(found.centre)) y1="9" y2="19" {}
+            line.centre x1=(place(found.centre)) x2=(place(found.centre)) y1="4" y2="24" {}
         }
     }
 }

@@ -164,8 +164,34 @@ fn row(pair: &PairView) -> Markup {
 /// The estimated change of value, from the lower to the upper elasticity.
 pub(super) fn effect(pair: &PairView) -> String {
     match (pair.effect_low, pair.effect_high) {
-        (Some(low), Some(high)) => format!("{} to {}", low.to_text(), high.to_text()),
-        (Some(only), None) | (None, Some(only)) => only.to_text(),
+        (Some(low), Some(high)) => format!("{} to {}", units(&low.to_text()), units(&high.to_text())),
+        (Some(only), None) | (None, Some(only)) => units(&only.to_text()),
         (None, None) => "no value on record".to_owned(),
+    }
+}
+
+/// An estimate to whole units, in groups of three digits: cents would claim too much.
+fn units(text: &str) -> String {
+    let whole = text.split('.').next().unwrap_or(text);
+    let (sign, digits) = whole.strip_prefix('-').map_or(("", whole), |digits| ("−", digits));
+    let mut grouped = String::from(sign);
+    for (at, digit) in digits.chars().enumerate() {
+        if at > 0 && (digits.len() - at).is_multiple_of(3) {
+            grouped.push(',');
+        }
+        grouped.push(digit);
+    }
+    grouped
+}
+
+#[cfg(test)]
+mod tests {
+    use super::units;
+
+    #[test]
+    fn estimates_are_whole_units_in_groups() {
+        assert_eq!(units("257499.71"), "257,499");
+        assert_eq!(units("-68.10"), "−68");
+        assert_eq!(units("-1000000.00"), "−1,000,000");
     }
 }
