@@ -35,6 +35,8 @@ mod measurements;
 mod offices;
 #[path = "store/originals.rs"]
 mod originals;
+#[path = "store/people.rs"]
+mod people;
 #[path = "store/policies.rs"]
 mod policies;
 #[path = "store/queue.rs"]

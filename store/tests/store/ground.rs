@@ -332,7 +332,7 @@ pub(crate) fn judged(pending: &Pending, figures: Figures) -> JudgedPair {
         ),
     };
     let change = bound.filter(|_| what != Move::Stay).map(|bound| FindingChange {
-        id: finding.map_or_else(|| format!("finding of {}", pending.property), |f| f.id.clone()),
+        id: finding.map_or_else(|| uuid::Uuid::now_v7().to_string(), |f| f.id.clone()),
         row_version: finding.map_or(0, |finding| finding.row_version),
         what,
         state_before: standing.map(|standing| standing.state),

@@ -1,0 +1,211 @@
+//! What people decide and settle, and what is taken once however many ask.
+
+use crossfoot_audit::judge::transition::State;
+use crossfoot_store::access::Visitor;
+use crossfoot_store::finding::{Decided, Decision, FindingFilter};
+use crossfoot_store::idempotency::Known;
+use crossfoot_store::office::Role;
+use crossfoot_store::schedule::{Schedule, ScheduleKind};
+use crossfoot_store::settle::Verdict;
+use crossfoot_store::source::Source;
+use crossfoot_store::{Store, StoreError};
+
+use crate::ground::{Ground, OFFICE, OTHER_OFFICE, recorded};
+
+on_both_databases! {
+    a_decision_is_taken_once_for_the_row_version_that_was_seen,
+    a_decision_leaves_the_queue_and_stays_in_the_history,
+    nobody_closes_a_finding_or_decides_about_a_closed_one,
+    of_decisions_at_the_same_moment_one_is_taken,
+    a_decision_is_bound_to_the_judgement_that_was_seen,
+    findings_are_listed_by_what_is_asked_for,
+    what_was_settled_puts_the_pair_up_and_is_told_with_it,
+    of_processes_that_see_a_due_schedule_one_takes_it,
+    a_request_with_a_known_key_is_not_run_again,
+}
+
+fn reviewer() -> Visitor {
+    Visitor { key: "k".to_owned(), label: "Ann".to_owned(), office: Some(OFFICE.to_owned()), role: Role::Review }
+}
+
+fn to(state: State) -> Decision {
+    Decision {
+        state,
+        seen: None,
+        note: Some("looked".to_owned()),
+        filed_on: None,
+        case_number: None,
+        hearing_on: None,
+        outcome: None,
+    }
+}
+
+/// Two houses with open findings; gives the source and the finding of the first.
+async fn open(ground: &Ground) -> (Source, String) {
+    let source = ground.roll("roll", &[("A", 2000)]).await;
+    ground.houses(OFFICE, &[("H1", "A", ""), ("H2", "B", "")]).await;
+    ground.judge_all(OFFICE, &source, &|p| recorded(if p.parcel == "A" { 2000 } else { 2800 })).await;
+    let property = ground.property_by_reference(OFFICE, "H1").await.unwrap();
+    let pair = ground.pairs_of_property(OFFICE, &property).await.unwrap().remove(0);
+    (source, pair.finding.unwrap().id)
+}
+
+async fn decide(ground: &Ground, finding: &str, version: i64, state: State) -> Decided {
+    ground.finding_decide(OFFICE, finding, version, &to(state), &reviewer()).await.unwrap()
+}
+
+async fn a_decision_is_taken_once_for_the_row_version_that_was_seen(ground: &Ground) {
+    let (_, finding) = open(ground).await;
+    assert_eq!(decide(ground, &finding, 1, State::Confirmed).await, Decided::Taken(2));
+    assert_eq!(decide(ground, &finding, 1, State::Cleared).await, Decided::Overtaken(2));
+    assert_eq!(decide(ground, &finding, 2, State::Referred).await, Decided::Taken(3));
+    let theirs = ground.finding_decide(OTHER_OFFICE, &finding, 3, &to(State::Open), &reviewer()).await;
+    assert!(matches!(theirs, Err(StoreError::Missing { what: "finding", .. })), "{theirs:?}");
+}
+
+async fn a_decision_leaves_the_queue_and_stays_in_the_history(ground: &Ground) {
+    let (_, finding) = open(ground).await;
+    assert_eq!(ground.queue_count(OFFICE).await.unwrap(), 2);
+    decide(ground, &finding, 1, State::Cleared).await;
+    assert_eq!(ground.queue_count(OFFICE).await.unwrap(), 1);
+    let event = ground.finding_history(OFFICE, &finding).await.unwrap().remove(1);
+    assert_eq!((event.number, event.what.as_str(), event.state.as_str()), (2, "decided", "cleared"));
+    assert!(event.detail.contains("looked") && event.detail.contains("Ann"), "{}", event.detail);
+    let log = ground.log_page(OFFICE, "", 10).await.unwrap();
+    assert_eq!((log.len(), log[0].action.as_str()), (1, "decided"));
+    decide(ground, &finding, 2, State::Open).await;
+    assert_eq!(ground.queue_count(OFFICE).await.unwrap(), 2);
+}
+
+async fn nobody_closes_a_finding_or_decides_about_a_closed_one(ground: &Ground) {
+    let (source, finding) = open(ground).await;
+    assert_eq!(decide(ground, &finding, 1, State::Closed).await, Decided::NotForPeople);
+    ground
+        .execute("INSERT INTO to_judge (office, source, property, stamp, cause) SELECT office, 1, id, 7, 'person' FROM property")
+        .await
+        .unwrap();
+    ground.judge_all(OFFICE, &source, &|_| recorded(2390)).await;
+    assert_eq!(decide(ground, &finding, 2, State::Confirmed).await, Decided::Closed);
+    assert_eq!(ground.finding_history(OFFICE, &finding).await.unwrap().len(), 2);
+}
+
+async fn of_decisions_at_the_same_moment_one_is_taken(ground: &Ground) {
+    let (_, finding) = open(ground).await;
+    let tasks: Vec<_> = (0..6)
+        .map(|_| {
+            let (store, finding) = (Store::clone(ground), finding.clone());
+            tokio::spawn(async move {
+                store.finding_decide(OFFICE, &finding, 1, &to(State::Confirmed), &reviewer()).await.unwrap()
+            })
+        })
+        .collect();
+    let mut taken = 0;
+    for task in tasks {
+        match task.await.unwrap() {
+            Decided::Taken(2) => taken += 1,
+            other => assert_eq!(other, Decided::Overtaken(2)),
+        }
+    }
+    assert_eq!((taken, ground.finding_history(OFFICE, &finding).await.unwrap().len()), (1, 2));
+}
+
+async fn a_decision_is_bound_to_the_judgement_that_was_seen(ground: &Ground) {
+    let (source, finding) = open(ground).await;
+    let put_up = "INSERT INTO to_judge (office, source, property, stamp, cause) SELECT office, 1, id, 7, 'person' FROM property";
+    // a move too small to be told: the finding stays, the judgement moves
+    ground.execute(put_up).await.unwrap();
+    ground.judge_all(OFFICE, &source, &|_| recorded(2010)).await;
+    decide(ground, &finding, 1, State::Confirmed).await;
+    ground.execute(put_up).await.unwrap();
+    let pending = ground.pending(OFFICE, &source).await;
+    let standing = pending.iter().find_map(|p| p.finding.as_ref().filter(|f| f.id == finding)).unwrap();
+    let seen = standing.standing.bound.recorded_um2.unwrap();
+    assert_eq!(seen, crate::ground::sqft(2010).square_micrometres());
+}
+
+async fn findings_are_listed_by_what_is_asked_for(ground: &Ground) {
+    let (source, finding) = open(ground).await;
+    decide(ground, &finding, 1, State::Confirmed).await;
+    let all = FindingFilter::default();
+    for (filter, expected) in [
+        (all.clone(), vec!["H1", "H2"]),
+        (FindingFilter { state: Some(State::Open), ..all.clone() }, vec!["H2"]),
+        (FindingFilter { larger: Some(true), ..all.clone() }, vec!["H1"]),
+        (FindingFilter { larger: Some(false), ..all.clone() }, vec!["H2"]),
+        (FindingFilter { source: Some(source.number), kind: Some("variance".to_owned()), ..all.clone() }, vec!["H1", "H2"]),
+        (FindingFilter { source: Some(source.number + 1), ..all.clone() }, vec![]),
+        // 400 of 2,000 and 400 of 2,800 square feet
+        (FindingFilter { variance_ppm_min: Some(150_000), ..all.clone() }, vec!["H1"]),
+        (FindingFilter { effect_cents_min: Some(1), ..all.clone() }, vec![]),
+    ] {
+        let mut seen: Vec<String> = Vec::new();
+        let mut after = String::new();
+        while let Some(pair) = ground.finding_page(OFFICE, &filter, &after, 1).await.unwrap().pop() {
+            after = pair.finding.unwrap().id;
+            seen.push(pair.reference);
+        }
+        seen.sort();
+        assert_eq!(seen, expected, "{filter:?}");
+        assert!(ground.finding_page(OTHER_OFFICE, &filter, "", 10).await.unwrap().is_empty());
+    }
+    assert_eq!(ground.finding_pair(OFFICE, &finding).await.unwrap().unwrap().reference, "H1");
+    assert_eq!(ground.finding_pair(OTHER_OFFICE, &finding).await.unwrap(), None);
+}
+
+async fn what_was_settled_puts_the_pair_up_and_is_told_with_it(ground: &Ground) {
+    let (source, _) = open(ground).await;
+    let property = ground.property_by_reference(OFFICE, "H1").await.unwrap();
+    for verdict in Verdict::ALL {
+        ground.match_settle(OFFICE, &property, source.number, verdict, "seen", &reviewer()).await.unwrap();
+        let pending = ground.pending(OFFICE, &source).await;
+        assert_eq!((pending.len(), pending[0].settled), (1, Some((verdict, 1))));
+    }
+    assert_eq!(ground.queued().await.len(), 1);
+    let theirs = ground.match_settle(OTHER_OFFICE, &property, source.number, Verdict::Same, "", &reviewer()).await;
+    assert!(matches!(theirs, Err(StoreError::Missing { .. })), "{theirs:?}");
+}
+
+async fn of_processes_that_see_a_due_schedule_one_takes_it(ground: &Ground) {
+    let schedule = Schedule {
+        id: "nightly".to_owned(),
+        office: Some(OFFICE.to_owned()),
+        source: None,
+        kind: ScheduleKind::Reconcile,
+        cron: "0 2 * * *".to_owned(),
+        time_zone: "America/Chicago".to_owned(),
+        folder: String::new(),
+        next_at: 1,
+        last_at: None,
+        last_result: String::new(),
+    };
+    ground.schedule_put(&schedule).await.unwrap();
+    let due = ground.schedule_due().await.unwrap();
+    assert_eq!(due, [schedule.clone()]);
+    let next = 4_000_000_000_000_000;
+    let tasks: Vec<_> = (0..6)
+        .map(|_| {
+            let (store, due) = (Store::clone(ground), due[0].clone());
+            tokio::spawn(async move { store.schedule_take(&due, next).await.unwrap() })
+        })
+        .collect();
+    let mut taken = 0;
+    for task in tasks {
+        taken += i64::from(task.await.unwrap());
+    }
+    assert_eq!(taken, 1);
+    assert!(ground.schedule_due().await.unwrap().is_empty());
+    ground.schedule_result("nightly", "3 runs").await.unwrap();
+    let kept = ground.schedule_list().await.unwrap().remove(0);
+    assert!(kept.last_at.is_some() && kept.next_at == next && kept.last_result == "3 runs");
+    assert!(ground.schedule_remove("nightly").await.unwrap());
+    assert!(!ground.schedule_remove("nightly").await.unwrap());
+}
+
+async fn a_request_with_a_known_key_is_not_run_again(ground: &Ground) {
+    let take = |request: &'static str| ground.idempotency_take(OFFICE, "POST /x", "key", request);
+    assert_eq!(take("one").await.unwrap(), Known::Fresh);
+    assert_eq!(take("one").await.unwrap(), Known::Running);
+    assert_eq!(take("two").await.unwrap(), Known::OtherRequest);
+    let elsewhere = ground.idempotency_take(OTHER_OFFICE, "POST /x", "key", "one").await.unwrap();
+    assert_eq!(elsewhere, Known::Fresh);
+}
