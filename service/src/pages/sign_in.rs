@@ -6,6 +6,7 @@ use axum::http::StatusCode;
 use axum::response::{IntoResponse, Redirect, Response};
 use axum_extra::extract::CookieJar;
 use axum_extra::extract::cookie::{Cookie, SameSite};
+use crossfoot_store::office::Role;
 use maud::{Markup, html};
 use serde::Deserialize;
 
@@ -73,7 +74,12 @@ pub(super) async fn sign_in(
     };
     let secret = app.store.session_begin(&visitor.key, SESSION_SECONDS).await?;
     let cookie = cookie(secret, app.limits.secure_cookies);
-    Ok((jar.add(cookie), Redirect::to(local(&key.next))).into_response())
+    let next = match (visitor.role, local(&key.next)) {
+        // these do not read findings
+        (Role::Operator | Role::Upload, "/" | "/queue") => "/uploads",
+        (_, next) => next,
+    };
+    Ok((jar.add(cookie), Redirect::to(next)).into_response())
 }
 
 fn cookie(secret: String, secure: bool) -> Cookie<'static> {
