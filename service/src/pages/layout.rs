@@ -138,7 +138,8 @@ fn navigation(who: &Who, place: &str) -> Markup {
             }
         }
         span.who dir="auto" {
-            (who.0.office.as_deref().unwrap_or("installation")) ", " (who.0.role.name()) " (" (who.0.label) ")"
+            (who.0.office.as_deref().unwrap_or("installation")) ", " (who.0.role.name())
+            @if !who.0.label.is_empty() { " (" (who.0.label) ")" }
         }
     }
 }
