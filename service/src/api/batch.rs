@@ -79,16 +79,24 @@ pub(crate) async fn create_measurements(
             }
         }
     });
+    let mut next = placed.recv().await;
+    if form == Form::Array
+        && let Some(Placed { document: Err((_, problems)), .. }) = &next
+    {
+        let why = problems.first().map(|problem| format!("{}: {}", problem.detail, problem.mend));
+        return Err(Problem::new(Kind::BadRequest, why.unwrap_or_default()));
+    }
     let reader = reader()?;
     let (lines, mut answer) = mpsc::channel::<Bytes>(16);
     // what was sent whole is taken in whole, also when nobody waits for the answer
     tokio::spawn(async move {
         let mut taking = Taking { store: app.store, office, reader, places: HashMap::new(), waiting: vec![] };
-        while let Some(house) = placed.recv().await {
+        while let Some(house) = next.take() {
             taking.one(house);
             if taking.full() {
                 let _nobody_waits = lines.send(taking.save().await).await;
             }
+            next = placed.recv().await;
         }
         let _nobody_waits = lines.send(taking.save().await).await;
     });
