@@ -22,10 +22,16 @@ on_both_databases! {
     what_was_settled_puts_the_pair_up_and_is_told_with_it,
     of_processes_that_see_a_due_schedule_one_takes_it,
     a_request_with_a_known_key_is_not_run_again,
+    a_key_or_session_that_ended_lets_nobody_in,
 }
 
 fn reviewer() -> Visitor {
-    Visitor { key: "k".to_owned(), label: "Ann".to_owned(), office: Some(OFFICE.to_owned()), role: Role::Review }
+    Visitor {
+        key: "k".to_owned(),
+        label: "Ann".to_owned(),
+        office: Some(OFFICE.to_owned()),
+        role: Role::Review,
+    }
 }
 
 fn to(state: State) -> Decision {
@@ -132,7 +138,10 @@ async fn findings_are_listed_by_what_is_asked_for(ground: &Ground) {
         (FindingFilter { state: Some(State::Open), ..all.clone() }, vec!["H2"]),
         (FindingFilter { larger: Some(true), ..all.clone() }, vec!["H1"]),
         (FindingFilter { larger: Some(false), ..all.clone() }, vec!["H2"]),
-        (FindingFilter { source: Some(source.number), kind: Some("variance".to_owned()), ..all.clone() }, vec!["H1", "H2"]),
+        (
+            FindingFilter { source: Some(source.number), kind: Some("variance".to_owned()), ..all.clone() },
+            vec!["H1", "H2"],
+        ),
         (FindingFilter { source: Some(source.number + 1), ..all.clone() }, vec![]),
         // 400 of 2,000 and 400 of 2,800 square feet
         (FindingFilter { variance_ppm_min: Some(150_000), ..all.clone() }, vec!["H1"]),
@@ -161,7 +170,8 @@ async fn what_was_settled_puts_the_pair_up_and_is_told_with_it(ground: &Ground) 
         assert_eq!((pending.len(), pending[0].settled), (1, Some((verdict, 1))));
     }
     assert_eq!(ground.queued().await.len(), 1);
-    let theirs = ground.match_settle(OTHER_OFFICE, &property, source.number, Verdict::Same, "", &reviewer()).await;
+    let theirs =
+        ground.match_settle(OTHER_OFFICE, &property, source.number, Verdict::Same, "", &reviewer()).await;
     assert!(matches!(theirs, Err(StoreError::Missing { .. })), "{theirs:?}");
 }
 
@@ -174,6 +184,7 @@ async fn of_processes_that_see_a_due_schedule_one_takes_it(ground: &Ground) {
         cron: "0 2 * * *".to_owned(),
         time_zone: "America/Chicago".to_owned(),
         folder: String::new(),
+        layout: String::new(),
         next_at: 1,
         last_at: None,
         last_result: String::new(),
@@ -208,4 +219,36 @@ async fn a_request_with_a_known_key_is_not_run_again(ground: &Ground) {
     assert_eq!(take("two").await.unwrap(), Known::OtherRequest);
     let elsewhere = ground.idempotency_take(OTHER_OFFICE, "POST /x", "key", "one").await.unwrap();
     assert_eq!(elsewhere, Known::Fresh);
+    ground.idempotency_keep(OFFICE, "POST /x", "key", 201, "made").await.unwrap();
+    let answered = Known::Answered { status: 201, answer: "made".to_owned() };
+    assert_eq!(take("one").await.unwrap(), answered);
+    ground.idempotency_give_up(OFFICE, "POST /x", "key").await.unwrap();
+    assert_eq!(take("one").await.unwrap(), answered, "an answer is kept");
+    ground.idempotency_give_up(OTHER_OFFICE, "POST /x", "key").await.unwrap();
+    let again = ground.idempotency_take(OTHER_OFFICE, "POST /x", "key", "two").await.unwrap();
+    assert_eq!(again, Known::Fresh);
+    ground.execute("UPDATE idempotency SET expires_at = 1").await.unwrap();
+    assert_eq!(take("two").await.unwrap(), Known::Fresh);
+}
+
+async fn a_key_or_session_that_ended_lets_nobody_in(ground: &Ground) {
+    let key = ground.key_create(Some(OFFICE), Role::Review, "Ann").await.unwrap();
+    let session = ground.session_begin(&key.id, 3600).await.unwrap();
+    let visitor = ground.visitor_by_session(&session).await.unwrap().unwrap();
+    assert_eq!(
+        (&visitor.key, visitor.role, visitor.office.as_deref()),
+        (&key.id, Role::Review, Some(OFFICE))
+    );
+    assert_eq!(ground.visitor_by_secret(&session).await.unwrap(), None, "a session is no key");
+    let short = ground.session_begin(&key.id, 0).await.unwrap();
+    assert_eq!(ground.visitor_by_session(&short).await.unwrap(), None);
+    ground.session_end(&session).await.unwrap();
+    assert_eq!(ground.visitor_by_session(&session).await.unwrap(), None);
+
+    let session = ground.session_begin(&key.id, 3600).await.unwrap();
+    assert!(!ground.key_end(OTHER_OFFICE, &key.id).await.unwrap());
+    assert!(ground.visitor_by_secret(&key.secret).await.unwrap().is_some());
+    assert!(ground.key_end(OFFICE, &key.id).await.unwrap());
+    assert_eq!(ground.visitor_by_secret(&key.secret).await.unwrap(), None);
+    assert_eq!(ground.visitor_by_session(&session).await.unwrap(), None);
 }
