@@ -219,7 +219,14 @@ impl DocumentReader {
                 detail: "the document does not have the shape of a measurement".to_owned(),
                 mend: "compare it with schemas/measurement.schema.json".to_owned(),
             }]),
-            None => Err(problems),
+            // the types are wrong somewhere else: a day that does not exist is told all the same
+            None => {
+                let mut problems = problems;
+                if let Some(day) = document.get("measured_on").and_then(Value::as_str) {
+                    let _told = calendar_day(day, &mut problems);
+                }
+                Err(problems)
+            }
             Some(typed) => take(typed, problems),
         }
     }
@@ -266,15 +273,21 @@ fn shortened(text: &str) -> String {
     }
 }
 
-fn take(document: MeasurementDocument, mut problems: Vec<Problem>) -> Result<Measurement, Vec<Problem>> {
-    let measured_on: Option<Date> = document.measured_on.parse().ok();
-    if measured_on.is_none() && !problems.iter().any(|p| p.pointer == "/measured_on") {
+/// The day, if it exists; else a problem, unless the schema found one at the same place.
+fn calendar_day(text: &str, problems: &mut Vec<Problem>) -> Option<Date> {
+    let day: Option<Date> = text.parse().ok();
+    if day.is_none() && !problems.iter().any(|p| p.pointer == "/measured_on") {
         problems.push(Problem {
             pointer: "/measured_on".to_owned(),
-            detail: format!("{} is not a day of the calendar", document.measured_on),
+            detail: format!("{text} is not a day of the calendar"),
             mend: "write the day of the visit as YYYY-MM-DD".to_owned(),
         });
     }
+    day
+}
+
+fn take(document: MeasurementDocument, mut problems: Vec<Problem>) -> Result<Measurement, Vec<Problem>> {
+    let measured_on = calendar_day(&document.measured_on, &mut problems);
     for (pointer, text) in [("/reference", &document.reference), ("/parcel", &document.parcel)] {
         if !text.is_empty() && text.trim().is_empty() {
             problems.push(Problem {
@@ -442,6 +455,16 @@ mod tests {
                 "/reference"
             ]
         );
+    }
+
+    #[test]
+    fn a_day_that_does_not_exist_is_told_beside_a_wrong_type() {
+        let mut document = good();
+        document["measured_on"] = json!("2026-02-30");
+        document["year_built"] = json!("old");
+        assert_eq!(pointers(&document), ["/measured_on", "/year_built"]);
+        document.as_object_mut().unwrap().remove("measured_on");
+        assert_eq!(pointers(&document), ["", "/year_built"]);
     }
 
     #[test]
