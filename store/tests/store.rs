@@ -1,5 +1,4 @@
 //! One conformance suite for the store: every behaviour runs on SQLite and on PostgreSQL, each on a fresh database.
-
 #![expect(clippy::unwrap_used, clippy::indexing_slicing, reason = "a test stops at the first surprise")]
 
 #[path = "store/ground.rs"]

@@ -12,10 +12,12 @@ use crossfoot_audit::money::Money;
 use crossfoot_audit::standard::Spread;
 use crossfoot_roll::entry::{Entry, Reason, Reject};
 use crossfoot_roll::layout::Layout;
+use crossfoot_store::access::Visitor;
 use crossfoot_store::job::Claim;
 use crossfoot_store::load::{LoadBatch, Loaded};
 use crossfoot_store::measurement::NewMeasurement;
 use crossfoot_store::object::KeptFile;
+use crossfoot_store::office::Role;
 use crossfoot_store::run::{FindingChange, JudgedPair, MatchOutcome, MatchState, Pending, Run, RunEnd};
 use crossfoot_store::source::{EditionArrival, EditionNotes, Source};
 use crossfoot_store::{Store, StoreError, StoreSettings};
@@ -371,4 +373,14 @@ fn bound(pending: &Pending, judgement: &Judgement) -> Bound {
 /// A policy that is not the default.
 pub(crate) fn policy(name: &str) -> Policy {
     Policy { name: name.to_owned(), rule: vec![Rule::default()], ..Policy::default() }
+}
+
+/// A person of the office.
+pub(crate) fn reviewer() -> Visitor {
+    Visitor {
+        key: "k".to_owned(),
+        label: "Ann".to_owned(),
+        office: Some(OFFICE.to_owned()),
+        role: Role::Review,
+    }
 }

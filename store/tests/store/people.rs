@@ -1,7 +1,6 @@
 //! What people decide and settle, and what is taken once however many ask.
 
 use crossfoot_audit::judge::transition::State;
-use crossfoot_store::access::Visitor;
 use crossfoot_store::finding::{Decided, Decision, FindingFilter};
 use crossfoot_store::idempotency::Known;
 use crossfoot_store::office::Role;
@@ -10,7 +9,7 @@ use crossfoot_store::settle::Verdict;
 use crossfoot_store::source::Source;
 use crossfoot_store::{Store, StoreError};
 
-use crate::ground::{Ground, OFFICE, OTHER_OFFICE, recorded};
+use crate::ground::{Ground, OFFICE, OTHER_OFFICE, recorded, reviewer};
 
 on_both_databases! {
     a_decision_is_taken_once_for_the_row_version_that_was_seen,
@@ -23,15 +22,6 @@ on_both_databases! {
     of_processes_that_see_a_due_schedule_one_takes_it,
     a_request_with_a_known_key_is_not_run_again,
     a_key_or_session_that_ended_lets_nobody_in,
-}
-
-fn reviewer() -> Visitor {
-    Visitor {
-        key: "k".to_owned(),
-        label: "Ann".to_owned(),
-        office: Some(OFFICE.to_owned()),
-        role: Role::Review,
-    }
 }
 
 fn to(state: State) -> Decision {
@@ -107,10 +97,9 @@ async fn of_decisions_at_the_same_moment_one_is_taken(ground: &Ground) {
         .collect();
     let mut taken = 0;
     for task in tasks {
-        match task.await.unwrap() {
-            Decided::Taken(2) => taken += 1,
-            other => assert_eq!(other, Decided::Overtaken(2)),
-        }
+        let decided = task.await.unwrap();
+        taken += i64::from(decided == Decided::Taken(2));
+        assert!(matches!(decided, Decided::Taken(2) | Decided::Overtaken(2)), "{decided:?}");
     }
     assert_eq!((taken, ground.finding_history(OFFICE, &finding).await.unwrap().len()), (1, 2));
 }
@@ -191,7 +180,7 @@ async fn of_processes_that_see_a_due_schedule_one_takes_it(ground: &Ground) {
     };
     ground.schedule_put(&schedule).await.unwrap();
     let due = ground.schedule_due().await.unwrap();
-    assert_eq!(due, [schedule.clone()]);
+    assert_eq!(due, [schedule]);
     let next = 4_000_000_000_000_000;
     let tasks: Vec<_> = (0..6)
         .map(|_| {

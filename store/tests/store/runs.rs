@@ -4,10 +4,12 @@ use crossfoot_audit::judge::transition::{Closing, Move, State};
 use crossfoot_store::job::Claim;
 use crossfoot_store::queue::PairView;
 use crossfoot_store::run::{Applied, Run, RunCounts, RunEnd};
+use crossfoot_store::settle::Verdict;
 use crossfoot_store::source::Source;
 
 use crate::ground::{
     Figures, Ground, LEASE, OFFICE, OTHER_OFFICE, STANDARD, batch, house, judged, layout, policy, recorded,
+    reviewer,
 };
 
 on_both_databases! {
@@ -416,14 +418,13 @@ async fn a_large_batch_is_applied_whole(ground: &Ground) {
 
 /// Opens and closes the findings of all houses of a source in turn; they end open.
 async fn flicker(ground: &Ground, source: &Source) {
-    for square_feet in [2000, 2395, 2000, 2395, 2000] {
-        let put_up = format!(
-            "INSERT INTO to_judge (office, source, property, stamp, cause)
-             SELECT office, {}, id, 7, 'person' FROM property WHERE true ORDER BY id
-             ON CONFLICT (office, source, property) DO UPDATE SET stamp = excluded.stamp",
-            source.number
-        );
-        ground.execute(&put_up).await.unwrap();
+    let properties = ground.pending(OFFICE, source).await.into_iter().map(|pending| pending.property);
+    let properties: Vec<String> = properties.collect();
+    for (round, square_feet) in [2000, 2395, 2000, 2395, 2000].into_iter().enumerate() {
+        for property in properties.iter().filter(|_| round > 0) {
+            let (number, by) = (source.number, reviewer());
+            ground.match_settle(OFFICE, property, number, Verdict::Same, "", &by).await.unwrap();
+        }
         let (claim, mut run) = loop {
             let job = ground.run_request(OFFICE, source, false).await.unwrap();
             // an upload may hold the job that it has just asked for
@@ -449,7 +450,8 @@ async fn uploads(ground: &Ground, names: &[String]) {
     }
 }
 
-/// Both sources judge the same houses at the same time and count the same queue entries, while houses arrive.
+/// Both sources judge the same houses at the same time and count the same queue entries, while houses arrive and
+/// people settle matches.
 async fn two_sources_applied_at_once_keep_the_queue_right(ground: &Ground) {
     let (one, two) = (ground.roll("one", &[("A", 2000)]).await, ground.roll("two", &[("A", 2000)]).await);
     let names: Vec<String> = (0..40).map(|n| format!("H{n:02}")).collect();
