@@ -30,6 +30,7 @@ on_both_databases! {
     a_pending_pair_tells_what_its_judgement_needs,
     runs_are_listed_newest_first_with_their_counts,
     a_large_batch_is_applied_whole,
+    findings_of_two_sources_that_open_or_close_at_the_same_moment_are_all_counted,
     two_sources_applied_at_once_keep_the_queue_right,
 }
 
@@ -416,6 +417,36 @@ async fn a_large_batch_is_applied_whole(ground: &Ground) {
     assert_eq!(ground.queue_page(OFFICE, None, 5000).await.unwrap().len(), 1700);
 }
 
+/// The queue counts what is open: `property count` for each.
+async fn counts_every_open_finding(ground: &Ground) -> Vec<String> {
+    let counted = "SELECT property || ' ' || CAST(open_count AS TEXT) FROM queue_entry ORDER BY property";
+    let counted = ground.rows(counted).await;
+    let open = "SELECT property || ' ' || CAST(count(*) AS TEXT) FROM finding WHERE state = 'open'
+                GROUP BY property ORDER BY property";
+    assert_eq!(counted, ground.rows(open).await);
+    counted
+}
+
+async fn findings_of_two_sources_that_open_or_close_at_the_same_moment_are_all_counted(ground: &Ground) {
+    let (one, two) = (ground.roll("one", &[("A", 2000)]).await, ground.roll("two", &[("A", 2000)]).await);
+    let names: Vec<String> = (0..20).map(|n| format!("H{n:02}")).collect();
+    for (day, square_feet) in (1..).zip([2000, 2395, 2000, 2395, 2000, 2395]) {
+        let day = format!("2026-04-{day:02}");
+        let batch = names.iter().map(|name| house(name, name, "", &day, 2400.0)).collect();
+        ground.measurement_save(OFFICE, batch).await.unwrap();
+        let (first, mut run_of_first) = begin(ground, &one).await;
+        let (second, mut run_of_second) = begin(ground, &two).await;
+        tokio::join!(
+            apply(ground, &one, &first, &mut run_of_first, recorded(square_feet)),
+            apply(ground, &two, &second, &mut run_of_second, recorded(square_feet)),
+        );
+        let open = if square_feet == 2000 { 20 } else { 0 };
+        assert_eq!(counts_every_open_finding(ground).await.len(), open);
+        end(ground, &first, &run_of_first).await;
+        end(ground, &second, &run_of_second).await;
+    }
+}
+
 /// Opens and closes the findings of all houses of a source in turn; they end open.
 async fn flicker(ground: &Ground, source: &Source) {
     let properties = ground.pending(OFFICE, source).await.into_iter().map(|pending| pending.property);
@@ -458,11 +489,7 @@ async fn two_sources_applied_at_once_keep_the_queue_right(ground: &Ground) {
     let houses: Vec<_> = names.iter().map(|name| (name.as_str(), name.as_str(), "")).collect();
     ground.houses(OFFICE, &houses).await;
     tokio::join!(flicker(ground, &one), flicker(ground, &two), uploads(ground, &names));
-    let counted = "SELECT property || ' ' || CAST(open_count AS TEXT) FROM queue_entry ORDER BY property";
-    let true_counts = "SELECT property || ' ' || CAST(count(*) AS TEXT) FROM finding WHERE state = 'open'
-                       GROUP BY property ORDER BY property";
-    let counted = ground.rows(counted).await;
-    assert_eq!(counted, ground.rows(true_counts).await);
+    let counted = counts_every_open_finding(ground).await;
     assert!(counted.iter().all(|entry| entry.ends_with(" 2")) && counted.len() == 40, "{counted:?}");
     let gaps = "SELECT finding FROM finding_event GROUP BY finding HAVING max(number) <> count(*)";
     assert!(ground.rows(gaps).await.is_empty());
