@@ -284,3 +284,15 @@ async fn sources_are_kept_apart(ground: &Ground) {
     let source = ground.source("roll-1").await;
     assert_eq!(another.record_totals(&source).await.unwrap().records, 1);
 }
+
+/// SQLite only: a server has no files to lose.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_file_of_a_source_that_is_gone_is_an_error_and_not_an_empty_source() {
+    let ground = Ground::sqlite().await;
+    let source = ground.roll("roll", &[("A", 1)]).await;
+    let file = ground.settings.data.join("sources").join(&ground.source_files()[0]);
+    std::fs::remove_file(&file).unwrap();
+    let read = ground.record_totals(&source).await;
+    assert!(read.is_err(), "{read:?}");
+    assert!(!file.exists());
+}

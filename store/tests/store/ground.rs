@@ -101,6 +101,17 @@ impl Ground {
         }
     }
 
+    /// On a server, a connection that holds what a statement locks until it is dropped.
+    pub(crate) async fn hold(&self, sql: &'static str) -> Option<sqlx::PgConnection> {
+        if self.settings.database_url.is_empty() {
+            return None;
+        }
+        let mut connection = sqlx::PgConnection::connect(&self.settings.database_url).await.unwrap();
+        sqlx::query("BEGIN").execute(&mut connection).await.unwrap();
+        sqlx::query(sql).execute(&mut connection).await.unwrap();
+        Some(connection)
+    }
+
     /// Files of sources, by name; none on a server.
     pub(crate) fn source_files(&self) -> Vec<String> {
         let names = std::fs::read_dir(self.settings.data.join("sources")).unwrap();
