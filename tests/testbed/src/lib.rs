@@ -11,4 +11,4 @@ mod postgres;
 mod process;
 
 pub use place::{binary, python, repository};
-pub use postgres::{Postgres, postgres};
+pub use postgres::{BreakablePostgres, Postgres, postgres};

@@ -44,7 +44,7 @@ pub fn postgres() -> &'static Postgres {
         thread::Builder::new()
             .name("postgres-keeper".to_owned())
             .spawn(move || {
-                if send.send(Postgres::start()).is_ok() {
+                if send.send(Postgres::start(&[])).is_ok() {
                     loop {
                         thread::park();
                     }
@@ -111,8 +111,8 @@ impl Postgres {
         String::from_utf8_lossy(&output.stdout).into_owned()
     }
 
-    /// Must be called from a thread that lives as long as the server is to.
-    fn start() -> Result<Self, String> {
+    /// Must be called from a thread that lives as long as the server is to. Later settings win over earlier ones.
+    fn start(settings: &[&str]) -> Result<Self, String> {
         let programs = Programs::find()?;
         sweep(&env::temp_dir());
         let owner = Process::current();
@@ -120,7 +120,7 @@ impl Postgres {
         initialise(&programs, &folder)?;
         for _ in 0..PORT_TRIES {
             let port = free_port()?;
-            let mut child = launch(&programs, &folder, port)?;
+            let mut child = launch(&programs, &folder, port, settings)?;
             match wait_until_ready(&mut child, &folder) {
                 Ready::Yes => {
                     let pid = child_pid(&child)?;
@@ -146,6 +146,74 @@ impl Postgres {
             process::stop(self.pid, STOP_PATIENCE);
             let _ = fs::remove_dir_all(&self.folder);
         }
+    }
+}
+
+/// A server of one test that is broken off and started again on the same data and port.
+///
+/// Unlike the server of all tests it keeps what it acknowledged: a commit is in the hands of the kernel, which lives
+/// on when the server is killed. It belongs to the thread that started it.
+#[derive(Debug)]
+pub struct BreakablePostgres {
+    server: Postgres,
+}
+
+/// The kernel keeps what was written; only the server dies.
+const KEEP_COMMITS: [&str; 2] = ["synchronous_commit=on", "full_page_writes=on"];
+
+impl BreakablePostgres {
+    /// Starts a server.
+    ///
+    /// # Panics
+    /// When PostgreSQL is not installed, or does not start.
+    pub fn start() -> Self {
+        Self { server: Postgres::start(&KEEP_COMMITS).unwrap_or_else(|message| panic!("{message}")) }
+    }
+
+    /// The server, for its addresses and `psql`.
+    pub fn server(&self) -> &Postgres {
+        &self.server
+    }
+
+    /// Stops it at once with SIGQUIT: every connection is cut, nothing is written out.
+    pub fn quit(&self) {
+        process::stop(self.server.pid, STOP_PATIENCE);
+    }
+
+    /// Kills it with SIGKILL. Its connections' processes notice and end by themselves.
+    pub fn kill(&self) {
+        process::kill(self.server.pid);
+    }
+
+    /// Starts it again on the same data and port, after whatever is left of the one before has ended.
+    ///
+    /// # Panics
+    /// When it does not come up again.
+    pub fn restart(&mut self) {
+        let begun = Instant::now();
+        loop {
+            let server = &self.server;
+            let mut child = launch(&server.programs, &server.folder, server.port, &KEEP_COMMITS)
+                .unwrap_or_else(|message| panic!("{message}"));
+            match wait_until_ready(&mut child, &server.folder) {
+                Ready::Yes => {
+                    self.server.pid = child_pid(&child).unwrap_or_else(|message| panic!("{message}"));
+                    return;
+                }
+                // processes of the killed one still hold its memory or its port
+                Ready::PortTaken | Ready::No(_) if begun.elapsed() < START_PATIENCE => {
+                    thread::sleep(Duration::from_millis(50));
+                }
+                Ready::PortTaken => panic!("PostgreSQL did not start again: its port is taken"),
+                Ready::No(why) => panic!("PostgreSQL did not start again: {why}"),
+            }
+        }
+    }
+}
+
+impl Drop for BreakablePostgres {
+    fn drop(&mut self) {
+        self.server.stop();
     }
 }
 
@@ -241,7 +309,7 @@ fn initialise(programs: &Programs, folder: &Path) -> Result<(), String> {
     run(&mut command)
 }
 
-fn launch(programs: &Programs, folder: &Path, port: u16) -> Result<Child, String> {
+fn launch(programs: &Programs, folder: &Path, port: u16, settings: &[&str]) -> Result<Child, String> {
     let log = fs::File::create(log_of(folder)).map_err(|e| format!("log of PostgreSQL: {e}"))?;
     let log_too = log.try_clone().map_err(|e| format!("log of PostgreSQL: {e}"))?;
     // The change of user clears the wish to be told of the parent's death, so it is made after it.
@@ -257,7 +325,10 @@ fn launch(programs: &Programs, folder: &Path, port: u16) -> Result<Child, String
         "fsync=off",
         "full_page_writes=off",
         "synchronous_commit=off",
-    ] {
+    ]
+    .iter()
+    .chain(settings)
+    {
         command.args(["-c", setting]);
     }
     command.current_dir(folder).stdin(Stdio::null()).stdout(log).stderr(log_too);
@@ -285,7 +356,9 @@ fn wait_until_ready(child: &mut Child, folder: &Path) -> Ready {
             Ok(None) => {}
         }
         let text = fs::read_to_string(&state).unwrap_or_default();
-        if text.lines().nth(7).is_some_and(|line| line.trim() == "ready") {
+        // a server that was killed leaves its pid file behind
+        let own = text.lines().next().is_some_and(|line| line.trim() == child.id().to_string());
+        if own && text.lines().nth(7).is_some_and(|line| line.trim() == "ready") {
             return Ready::Yes;
         }
         thread::sleep(Duration::from_millis(10));

@@ -49,6 +49,14 @@ pub(crate) fn stop(pid: i32, patience: Duration) {
     }
 }
 
+/// Kills `pid` and waits until it is gone.
+pub(crate) fn kill(pid: i32) {
+    signal(pid, libc::SIGKILL);
+    while start_of(pid).is_some() {
+        thread::sleep(Duration::from_millis(5));
+    }
+}
+
 fn signal(pid: i32, number: i32) {
     // SAFETY: kill takes two integers and touches no memory of ours.
     unsafe { libc::kill(pid, number) };

@@ -9,7 +9,7 @@ use std::process::{Child, Command, Stdio};
 use std::thread;
 use std::time::{Duration, Instant};
 
-use crossfoot_testbed::postgres;
+use crossfoot_testbed::{BreakablePostgres, postgres};
 
 #[test]
 fn a_fresh_database_answers() {
@@ -51,6 +51,19 @@ fn threads_share_one_server_that_outlives_the_thread_that_asked_first() {
 fn a_failing_statement_panics_with_the_message_of_the_server() {
     let server = postgres();
     server.psql(&server.url("postgres"), "SELECT * FROM no_such_table");
+}
+
+#[test]
+fn a_server_that_is_broken_off_has_what_it_acknowledged_when_it_is_back() {
+    let mut server = BreakablePostgres::start();
+    let url = server.server().fresh_database("broken");
+    server.server().psql(&url, "CREATE TABLE house (id text)");
+    for (id, how) in [("a", BreakablePostgres::quit as fn(&BreakablePostgres)), ("b", BreakablePostgres::kill)] {
+        server.server().psql(&url, &format!("INSERT INTO house VALUES ('{id}')"));
+        how(&server);
+        server.restart();
+    }
+    assert_eq!(server.server().psql(&url, "SELECT string_agg(id, '' ORDER BY id) FROM house"), "ab\n");
 }
 
 #[test]
