@@ -178,11 +178,13 @@ impl BreakablePostgres {
     /// Stops it at once with SIGQUIT: every connection is cut, nothing is written out.
     pub fn quit(&self) {
         process::stop(self.server.pid, STOP_PATIENCE);
+        process::reap(self.server.pid);
     }
 
     /// Kills it with SIGKILL. Its connections' processes notice and end by themselves.
     pub fn kill(&self) {
         process::kill(self.server.pid);
+        process::reap(self.server.pid);
     }
 
     /// Starts it again on the same data and port, after whatever is left of the one before has ended.
@@ -205,7 +207,10 @@ impl BreakablePostgres {
                     thread::sleep(Duration::from_millis(50));
                 }
                 Ready::PortTaken => panic!("PostgreSQL did not start again: its port is taken"),
-                Ready::No(why) => panic!("PostgreSQL did not start again: {why}"),
+                Ready::No(why) => {
+                    let log = fs::read_to_string(log_of(&server.folder)).unwrap_or_default();
+                    panic!("PostgreSQL did not start again: {why}\n{log}");
+                }
             }
         }
     }

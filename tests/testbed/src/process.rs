@@ -49,12 +49,16 @@ pub(crate) fn stop(pid: i32, patience: Duration) {
     }
 }
 
-/// Kills `pid` and waits until it is gone.
+/// Kills `pid`, a child of this process.
 pub(crate) fn kill(pid: i32) {
     signal(pid, libc::SIGKILL);
-    while start_of(pid).is_some() {
-        thread::sleep(Duration::from_millis(5));
-    }
+}
+
+/// Waits for the end of `pid`, a child of this process, and collects its remains: until then it counts as running for
+/// those who ask the kernel by its number.
+pub(crate) fn reap(pid: i32) {
+    // SAFETY: no status is asked for, so nothing is written.
+    unsafe { libc::waitpid(pid, std::ptr::null_mut(), 0) };
 }
 
 fn signal(pid: i32, number: i32) {

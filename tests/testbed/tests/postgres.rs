@@ -58,7 +58,9 @@ fn a_server_that_is_broken_off_has_what_it_acknowledged_when_it_is_back() {
     let mut server = BreakablePostgres::start();
     let url = server.server().fresh_database("broken");
     server.server().psql(&url, "CREATE TABLE house (id text)");
-    for (id, how) in [("a", BreakablePostgres::quit as fn(&BreakablePostgres)), ("b", BreakablePostgres::kill)] {
+    for (id, how) in
+        [("a", BreakablePostgres::quit as fn(&BreakablePostgres)), ("b", BreakablePostgres::kill)]
+    {
         server.server().psql(&url, &format!("INSERT INTO house VALUES ('{id}')"));
         how(&server);
         server.restart();
