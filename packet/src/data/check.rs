@@ -4,14 +4,20 @@ use crossfoot_audit::area::Area;
 use crossfoot_audit::judge::Kind;
 use crossfoot_audit::judge::policy::Rule;
 use crossfoot_audit::money::Money;
+use serde_json::Value;
 use sha2::{Digest as _, Sha256};
 
 use super::{Comparison, FORMAT, PacketData};
 
-/// Past this many parts, columns, steps or events nobody reads the document, and setting it takes seconds.
-const ROWS_MAX: usize = 2_000;
-/// `finding.json` beyond this is no finding: a house of a hundred parts comes to some 60 KB.
+/// Past this many parts, columns, steps or events nobody reads the document.
+const ROWS_MAX: usize = 1_000;
+/// `finding.json` beyond this is no finding: the house with forty rooms comes to some 30 KB.
 const BYTES_MAX: usize = 4 * 1024 * 1024;
+/// What is set on pages, which is all but the measurement. Setting a text takes time with its length: a packet that
+/// somebody sends to be verified must not keep a processor busy for minutes.
+const SHOWN_BYTES_MAX: usize = 256 * 1024;
+/// One text of it: some two pages.
+const TEXT_BYTES_MAX: usize = 8 * 1024;
 
 /// Why data are no packet: which field, and what is wrong with it.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
@@ -40,6 +46,7 @@ impl PacketData {
         if size > BYTES_MAX {
             return flaw("format", format!("{size} bytes are too many: at most {BYTES_MAX}"));
         }
+        self.lengths()?;
         self.counts()?;
         self.hashes()?;
         self.areas()?;
@@ -47,6 +54,35 @@ impl PacketData {
         self.amounts()?;
         self.dates()?;
         self.texts()
+    }
+
+    fn lengths(&self) -> Result<(), Flaw> {
+        let mut value = serde_json::to_value(self)
+            .map_err(|e| Flaw { field: "format".to_owned(), wrong: e.to_string() })?;
+        if let Some(document) = value.pointer_mut("/measurement/document") {
+            *document = Value::Null;
+        }
+        let mut total = 0_usize;
+        let mut left = vec![("", &value)];
+        while let Some((name, value)) = left.pop() {
+            match value {
+                Value::String(text) if text.len() > TEXT_BYTES_MAX => {
+                    let wrong = format!("{} bytes are too many: at most {TEXT_BYTES_MAX}", text.len());
+                    return flaw(name, wrong);
+                }
+                Value::String(text) => total = total.saturating_add(text.len()),
+                Value::Array(list) => left.extend(list.iter().map(|value| (name, value))),
+                Value::Object(map) => left.extend(map.iter().map(|(name, value)| (name.as_str(), value))),
+                Value::Null | Value::Bool(_) | Value::Number(_) => {}
+            }
+        }
+        if total > SHOWN_BYTES_MAX {
+            return flaw(
+                "format",
+                format!("{total} bytes to be shown are too many: at most {SHOWN_BYTES_MAX}"),
+            );
+        }
+        Ok(())
     }
 
     fn counts(&self) -> Result<(), Flaw> {
@@ -135,7 +171,7 @@ impl PacketData {
     }
 
     fn texts(&self) -> Result<(), Flaw> {
-        if let Err(e) = serde_json::from_str::<serde_json::Value>(&self.measurement.document) {
+        if let Err(e) = serde_json::from_str::<Value>(&self.measurement.document) {
             return flaw("measurement.document", format!("is no JSON: {e}"));
         }
         let document = hex::encode(Sha256::digest(self.measurement.document.as_bytes()));

@@ -168,13 +168,11 @@ fn a_file_changed_with_all_its_hashes_is_seen() {
 fn changed(change: impl FnOnce(&mut PacketData)) -> Vec<String> {
     let mut data = variance();
     change(&mut data);
-    faults(&seal(&data).unwrap().bytes)
-        .iter()
-        .map(|fault| match fault {
-            Fault::Figure(figure) => figure.what.to_owned(),
-            other => panic!("{other}"),
-        })
-        .collect()
+    let named = |fault: &Fault| {
+        let Fault::Figure(figure) = fault else { panic!("{fault}") };
+        figure.what.to_owned()
+    };
+    faults(&seal(&data).unwrap().bytes).iter().map(named).collect()
 }
 
 #[test]
