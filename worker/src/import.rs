@@ -71,6 +71,8 @@ pub(crate) async fn run(store: &Store, claim: &Claim, progress: &Progress) -> Re
         Err(ParseStop::Refused(reason)) => return refuse(store, claim, &source, &edition, reason).await,
         Err(stop) => return Err(broken_off(stop, None)),
     }
+    // loading begins by sweeping away what an earlier attempt left: after a pause that would be what is in use
+    store.job_renew(claim, 0, Some(progress.get().1)).await?;
     let (parsed, loaded) = parse_and_load(store, &source, &edition, progress).await?;
     let parsed = match parsed {
         Ok(parsed) => parsed,
