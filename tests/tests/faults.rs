@@ -1,7 +1,30 @@
 //! Processes that die: killed at random moments of imports and reconciliations, the same command again leaves what an
 //! undisturbed run leaves, table by table. `tests/long/kills.sh` does the same with more kills and more rows.
 
-#![expect(clippy::unwrap_used, clippy::panic, reason = "a test stops at the first surprise")]
+#![expect(
+    clippy::unwrap_used,
+    clippy::indexing_slicing,
+    clippy::panic,
+    clippy::print_stdout,
+    reason = "a test stops at the first surprise, and says how often it hit"
+)]
+
+#[path = "faults/chance.rs"]
+mod chance;
+#[path = "faults/ground.rs"]
+mod ground;
+#[path = "faults/kills.rs"]
+mod kills;
+#[path = "faults/leases.rs"]
+mod leases;
+#[path = "faults/server.rs"]
+mod server;
+#[path = "faults/space.rs"]
+mod space;
+#[path = "faults/together.rs"]
+mod together;
+#[path = "faults/volume.rs"]
+mod volume;
 
 use std::path::Path;
 use std::process::Command;

@@ -7,6 +7,7 @@ use clap::Parser;
 use crossfoot_store::Store;
 use crossfoot_worker::settings::{Flags, Settings};
 use crossfoot_worker::{Nightly, Progress, Worker};
+use tokio::signal::unix::{Signal, SignalKind, signal};
 use tokio_util::sync::CancellationToken;
 use tracing_subscriber::EnvFilter;
 
@@ -33,13 +34,18 @@ async fn main() -> anyhow::Result<()> {
         .with_writer(std::io::stderr)
         .with_env_filter(EnvFilter::try_new(&settings.log).context("the filter of the log")?)
         .init();
+    let stop = CancellationToken::new();
+    if !arguments.drain {
+        // listened to from the first moment on: a supervisor may think better of it at once
+        let signals = [signal(SignalKind::terminate())?, signal(SignalKind::interrupt())?];
+        tokio::spawn(stop_on_signal(signals, stop.clone()));
+    }
+    tracing::info!("the worker starts");
     let store = Store::open(&settings.store()).await.context("the store cannot be opened")?;
     let worker = Worker::new(store.clone(), settings.lease_seconds)?;
     if arguments.drain {
         worker.drain(&Progress::default()).await?;
     } else {
-        let stop = CancellationToken::new();
-        tokio::spawn(stop_on_signal(stop.clone()));
         let nightly = Nightly::new(store.clone(), settings.pace());
         tokio::join!(worker.run_until(stop.clone()), nightly.run_until(stop));
     }
@@ -48,15 +54,10 @@ async fn main() -> anyhow::Result<()> {
 }
 
 /// A running job is finished first; one that takes too long for the supervisor is taken up by another worker.
-async fn stop_on_signal(stop: CancellationToken) {
-    use tokio::signal::unix::{SignalKind, signal};
-    if let (Ok(mut terminate), Ok(mut interrupt)) =
-        (signal(SignalKind::terminate()), signal(SignalKind::interrupt()))
-    {
-        tokio::select! {
-            _ = terminate.recv() => {}
-            _ = interrupt.recv() => {}
-        }
-        stop.cancel();
+async fn stop_on_signal([mut terminate, mut interrupt]: [Signal; 2], stop: CancellationToken) {
+    tokio::select! {
+        _ = terminate.recv() => {}
+        _ = interrupt.recv() => {}
     }
+    stop.cancel();
 }
