@@ -43,6 +43,10 @@ pub(crate) enum Command {
     Explain(Explain),
     /// Writes findings, judgements or quarantined rows as CSV or NDJSON.
     Export(Export),
+    /// Writes the evidence packet of a property: one zip file for each source with a finding.
+    Packet(Packet),
+    /// Checks evidence packets: every byte accounted for, every figure computed again. Needs no database.
+    Verify(Verify),
     /// Shows or sets what the office holds to be material.
     #[command(subcommand)]
     Policy(Policy),
@@ -208,6 +212,30 @@ pub(crate) struct Explain {
     /// JSON instead of text.
     #[arg(long)]
     pub(crate) json: bool,
+}
+
+/// Options of `packet`.
+#[derive(Debug, Args)]
+pub(crate) struct Packet {
+    /// The office's reference of the property.
+    pub(crate) reference: String,
+    /// Only against this source.
+    #[arg(long, value_name = "NAME")]
+    pub(crate) source: Option<String>,
+    /// Folder that the packets are written to.
+    #[arg(long, default_value = ".", value_name = "FOLDER")]
+    pub(crate) out: PathBuf,
+    /// The document alone (PDF) instead of the packet.
+    #[arg(long)]
+    pub(crate) document: bool,
+}
+
+/// Options of `verify`.
+#[derive(Debug, Args)]
+pub(crate) struct Verify {
+    /// Evidence packets.
+    #[arg(required = true, value_name = "FILE")]
+    pub(crate) files: Vec<PathBuf>,
 }
 
 /// Options of `export`.

@@ -34,6 +34,8 @@ pub(crate) fn router() -> Router<App> {
         .route("/", get(queue::show))
         .route("/queue", get(queue::show))
         .route("/findings/{id}", get(finding::show).post(finding::decide))
+        .route("/findings/{id}/packet.pdf", get(finding::document))
+        .route("/findings/{id}/packet.zip", get(finding::packet))
         .route("/matches", get(office::matches).post(office::settle))
         .route("/runs", get(office::runs).post(office::start_run))
         .route("/uploads", get(uploads::show))

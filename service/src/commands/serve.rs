@@ -11,6 +11,7 @@ use crate::arguments::{JobsHere, Serve};
 use crate::http::{self, App, Limits};
 use crate::installation::Installation;
 use crate::outcome::{Outcome, say};
+use crate::packets::Press;
 
 /// Serves until SIGTERM or SIGINT.
 pub(crate) async fn run(settings: &Settings, serve: &Serve) -> anyhow::Result<Outcome> {
@@ -39,7 +40,8 @@ pub(crate) async fn run(settings: &Settings, serve: &Serve) -> anyhow::Result<Ou
         idle_seconds: serve.idle_seconds,
         ..Limits::default()
     };
-    let app = App { store: installation.store.clone(), worker, limits: Arc::new(limits) };
+    let app =
+        App { store: installation.store.clone(), worker, limits: Arc::new(limits), press: Press::default() };
     http::serve(listener, app, stop).await?;
     if let Some(working) = working {
         working.await?;
