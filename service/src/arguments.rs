@@ -29,7 +29,8 @@ pub(crate) struct Arguments {
 
 #[derive(Debug, Subcommand)]
 pub(crate) enum Command {
-    /// Shows the main job on an invented county: forty houses, two sources that disagree, a queue.
+    /// Shows the main job on an invented county: forty houses, two sources that disagree, a queue; then serves the
+    /// pages on this machine.
     Demo(Demo),
     /// Takes in a published roll or measured houses. The same file again changes nothing.
     Import(Import),
@@ -70,6 +71,9 @@ pub(crate) struct Demo {
     /// Folder that the demonstration keeps its data in; running it again changes nothing.
     #[arg(long, default_value = "crossfoot-demo", value_name = "FOLDER")]
     pub(crate) folder: PathBuf,
+    /// End when the queue is printed, instead of serving the pages.
+    #[arg(long)]
+    pub(crate) no_serve: bool,
 }
 
 impl Demo {
