@@ -9,6 +9,7 @@ mod keys;
 pub(crate) mod measurements;
 mod office;
 pub(crate) mod operator;
+pub(crate) mod packets;
 mod properties;
 mod sources;
 pub(crate) mod views;
@@ -23,6 +24,7 @@ pub(crate) fn router() -> OpenApiRouter<App> {
         .merge(measurements::router())
         .merge(properties::router())
         .merge(findings::router())
+        .merge(packets::router())
         .merge(exports::router())
         .merge(sources::router())
         .merge(editions::router())

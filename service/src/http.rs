@@ -27,12 +27,14 @@ use tokio_util::sync::CancellationToken;
 use tower::ServiceBuilder;
 use tower_http::catch_panic::CatchPanicLayer;
 use tower_http::compression::CompressionLayer;
+use tower_http::compression::predicate::{DefaultPredicate, NotForContentType, Predicate as _};
 use tower_http::request_id::{MakeRequestUuid, PropagateRequestIdLayer, SetRequestIdLayer};
 use tower_http::set_header::SetResponseHeaderLayer;
 use tower_http::trace::TraceLayer;
 use utoipa::OpenApi;
 use utoipa_axum::router::OpenApiRouter;
 
+use crate::packets::Press;
 use crate::{api, pages};
 
 /// What every handler can reach.
@@ -41,6 +43,7 @@ pub(crate) struct App {
     pub(crate) store: Store,
     pub(crate) worker: Worker,
     pub(crate) limits: Arc<Limits>,
+    pub(crate) press: Press,
 }
 
 /// What requests may be.
@@ -136,6 +139,10 @@ pub(crate) fn router(app: App) -> Router {
             Problem::new(Kind::MethodNotAllowed, "the path knows no such method: /docs lists them")
         });
     let request_id = HeaderName::from_static("x-request-id");
+    // packets are told by the hash of their bytes as sent
+    let compressible = DefaultPredicate::new()
+        .and(NotForContentType::const_new("application/zip"))
+        .and(NotForContentType::const_new("application/pdf"));
     router
         .layer(
             ServiceBuilder::new()
@@ -157,7 +164,7 @@ pub(crate) fn router(app: App) -> Router {
                     HeaderValue::from_static(CONTENT_POLICY),
                 ))
                 .layer(CatchPanicLayer::new())
-                .layer(CompressionLayer::new().gzip(true).zstd(true)),
+                .layer(CompressionLayer::new().gzip(true).zstd(true).compress_when(compressible)),
         )
         .with_state(app)
 }

@@ -47,6 +47,8 @@ pub(crate) fn router() -> Router<App> {
         .route("/queue", get(queue::show))
         .route("/findings/{id}", get(finding::show).post(finding::decide))
         .route("/properties/{id}", get(property::show))
+        .route("/findings/{id}/packet.pdf", get(finding::document))
+        .route("/findings/{id}/packet.zip", get(finding::packet))
         .route("/matches", get(office::matches).post(office::settle))
         .route("/runs", get(office::runs).post(office::start_run))
         .route("/uploads", get(uploads::show))

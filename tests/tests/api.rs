@@ -23,6 +23,8 @@ macro_rules! on_both_databases {
 
 #[path = "api/answers.rs"]
 mod answers;
+#[path = "api/demonstration.rs"]
+mod demonstration;
 #[path = "end_to_end/installation.rs"]
 #[expect(dead_code, reason = "made for the end-to-end tests; some of it is of use here")]
 mod installation;
@@ -30,6 +32,8 @@ mod installation;
 mod matrix;
 #[path = "api/outside.rs"]
 mod outside;
+#[path = "api/packets.rs"]
+mod packets;
 #[path = "api/server.rs"]
 mod server;
 #[path = "end_to_end/town.rs"]

@@ -20,6 +20,7 @@ use super::queue::effect;
 use super::state::{moment, state};
 use super::statement::statement;
 use crate::api::findings::{DecisionRequest, READERS, StateName};
+use crate::api::packets;
 use crate::http::App;
 use crate::http::problem::{Kind, Problem};
 
@@ -59,6 +60,7 @@ async fn sheet(app: &App, guest: &Guest, id: &str, notice: Option<&str>) -> Resu
         (events(&history))
         h2 { "Before anything is done" }
         p.warn { (CAUTION) }
+        @if guest.0.office(&packets::TAKERS).is_ok() { (evidence(id)) }
         @if guest.0.office(&[Role::Review]).is_ok() { (form(&pair)) }
     };
     Ok(page(guest, &pair.reference, "", &body))
@@ -175,6 +177,17 @@ fn said(event: &FindingEvent) -> Option<String> {
     Some(said.join("; "))
 }
 
+fn evidence(id: &str) -> Markup {
+    html! {
+        h2 { "Evidence" }
+        p {
+            a href={ "/findings/" (id) "/packet.pdf" } { "Document (PDF)" } " to read, or "
+            a href={ "/findings/" (id) "/packet.zip" } { "Packet (zip)" }
+            " with the data, the row as published and the hashes, which " code { "crossfoot verify" } " checks."
+        }
+    }
+}
+
 fn form(pair: &PairView) -> Markup {
     let Some(finding) = pair.finding.as_ref().filter(|finding| finding.state != "closed") else {
         return html! {};
@@ -221,6 +234,30 @@ pub(super) struct Decide {
     hearing_on: String,
     #[serde(default)]
     outcome: String,
+}
+
+/// Sends the document.
+pub(super) async fn document(
+    State(app): State<App>,
+    guest: Guest,
+    Path(id): Path<String>,
+) -> Result<Response, Fail> {
+    let office = office(&guest, &packets::TAKERS)?;
+    let pair =
+        app.store.finding_pair(office, &id).await?.ok_or_else(|| Problem::not_found("finding", &id))?;
+    Ok(packets::document(&app, &guest.0, &pair, office).await?)
+}
+
+/// Sends the packet.
+pub(super) async fn packet(
+    State(app): State<App>,
+    guest: Guest,
+    Path(id): Path<String>,
+) -> Result<Response, Fail> {
+    let office = office(&guest, &packets::TAKERS)?;
+    let pair =
+        app.store.finding_pair(office, &id).await?.ok_or_else(|| Problem::not_found("finding", &id))?;
+    Ok(packets::packet(&app, &guest.0, &pair, office).await?)
 }
 
 /// Takes a decision.

@@ -13,7 +13,7 @@ use crate::installation::Installation;
 
 /// A running service that ends with the test.
 pub(crate) struct Server {
-    child: Child,
+    child: Option<Child>,
     /// `127.0.0.1:PORT`.
     pub(crate) address: String,
 }
@@ -21,12 +21,20 @@ pub(crate) struct Server {
 impl Server {
     pub(crate) fn start(place: &Installation, more: &[&str]) -> Self {
         let mut command = place.command("crossfoot");
-        command.args(["serve", "--port", "0", "--plain-http", "--jobs", "yes"]).args(more);
+        command.args(["serve", "--port", "0", "--plain-http"]).args(more);
+        if !more.contains(&"--jobs") {
+            command.args(["--jobs", "yes"]);
+        }
         let mut child = command.stdout(Stdio::piped()).stderr(Stdio::null()).spawn().unwrap();
         let mut line = String::new();
         BufReader::new(child.stdout.take().unwrap()).read_line(&mut line).unwrap();
         let address = line.trim().rsplit_once("//").unwrap().1.to_owned();
-        Self { child, address }
+        Self { child: Some(child), address }
+    }
+
+    /// A service that was started elsewhere, and ends elsewhere.
+    pub(crate) fn at(address: &str) -> Self {
+        Self { child: None, address: address.to_owned() }
     }
 
     /// Sends a request; `key` is none for a visitor without one.
@@ -90,8 +98,10 @@ impl Server {
 
 impl Drop for Server {
     fn drop(&mut self) {
-        let _ = self.child.kill();
-        let _ = self.child.wait();
+        if let Some(mut child) = self.child.take() {
+            let _ = child.kill();
+            let _ = child.wait();
+        }
     }
 }
 
@@ -118,6 +128,7 @@ pub(crate) struct Answer {
     pub(crate) status: u16,
     pub(crate) headers: BTreeMap<String, String>,
     pub(crate) text: String,
+    pub(crate) bytes: Vec<u8>,
 }
 
 impl Answer {
@@ -136,7 +147,7 @@ impl Answer {
         let body = &bytes[end + 4..];
         let chunked = headers.get("transfer-encoding").is_some_and(|v| v == "chunked");
         let body = if chunked { dechunked(body) } else { body.to_vec() };
-        Self { status, headers, text: String::from_utf8(body).unwrap() }
+        Self { status, headers, text: String::from_utf8_lossy(&body).into_owned(), bytes: body }
     }
 
     #[track_caller]
