@@ -193,7 +193,7 @@ fn form(pair: &PairView) -> Markup {
         return html! {};
     };
     html! {
-        h2 { "Decide" }
+        h2.decide { "Decide" }
         form.tall method="post" {
             input type="hidden" name="row_version" value=(finding.row_version);
             label { "State"

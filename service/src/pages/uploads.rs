@@ -83,7 +83,7 @@ fn roll_form() -> Markup {
             label { "Layout (TOML)" input type="file" name="layout" required; }
             label { "Year of the roll" input type="number" name="roll_year" min="1500" max="2200"; }
             label { "Status" select name="status" {
-                @for status in RollStatus::ALL { option selected[status == RollStatus::NotStated] { (status.name()) } }
+                @for status in RollStatus::ALL { option value=(status.name()) selected[status == RollStatus::NotStated] { (status.name()) } }
             } }
             label { "Roll, as published" input type="file" name="file" required; }
             div { button { "Take the roll in" } }
@@ -249,7 +249,10 @@ pub(super) async fn job(
     let body = html! {
         h1 { "Job: " (job.kind.name()) }
         p role="status" {
-            (state(&job.state)) ", " (job.progress) @if let Some(total) = job.progress_total { " of " (total) } " done."
+            (state(&job.state))
+            @if let (Some(_), Some(total)) = (again, job.progress_total.filter(|total| *total > 0)) {
+                ", " (job.progress.saturating_mul(100) / total) " %"
+            }
         }
         @if !job.reason.is_empty() { p.warn { (job.reason) } }
         p { a href="/uploads" { "Uploads" } " · " a href="/runs" { "Runs and notices" } }

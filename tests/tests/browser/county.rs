@@ -1,0 +1,61 @@
+//! Basalt County as the demonstration has it, served, with keys to sign in by.
+
+use crate::driver::Browser;
+use crate::installation::Installation;
+use crate::server::{Server, key};
+
+pub(crate) const OFFICE: &str = "demonstration";
+
+/// The demonstration's data behind a running service.
+pub(crate) struct County {
+    pub(crate) server: Server,
+    /// A key that may do everything in the office.
+    pub(crate) desk: String,
+    /// A key of the operator.
+    pub(crate) host: String,
+}
+
+impl County {
+    pub(crate) fn of(place: &Installation) -> Self {
+        place.run_for(OFFICE, &["demo", "--no-serve"]).code(0);
+        Self {
+            desk: key(place, OFFICE, "administer"),
+            host: key(place, OFFICE, "operator"),
+            server: Server::start(place, &[]),
+        }
+    }
+
+    /// A browser that is signed in with the desk's key.
+    pub(crate) fn browser(&self) -> Browser {
+        let browser = Browser::new(&self.server.address);
+        browser.sign_in(&self.desk);
+        browser
+    }
+}
+
+/// The pages of an office, with one finding and one property.
+pub(crate) fn pages_of_the_office(browser: &Browser) -> Vec<String> {
+    browser.open("/queue");
+    let finding = browser.ask("return document.querySelector('tr.go a.whole').getAttribute('href')");
+    let property = browser.ask("return document.querySelector('tr.go a.over').getAttribute('href')");
+    let mut pages: Vec<String> =
+        [finding, property].iter().map(|path| path.as_str().unwrap().to_owned()).collect();
+    let others = [
+        "/queue",
+        "/queue?state=open&direction=smaller",
+        "/matches",
+        "/runs",
+        "/uploads",
+        "/properties/DAO-029",
+        "/nowhere",
+        "/findings/none",
+        "/signin?next=/matches",
+    ];
+    pages.extend(others.map(str::to_owned));
+    pages
+}
+
+/// Opens everything that is folded on a page, so that it is looked at too.
+pub(crate) fn unfold(browser: &Browser) {
+    browser.ask("for (const folded of document.querySelectorAll('details')) folded.open = true");
+}

@@ -1,0 +1,116 @@
+//! How the pages look: for axe, in both colour schemes, at the widths of a telephone, a tablet and a desk.
+
+use std::fs;
+
+use serde_json::Value;
+
+use crate::county::{County, pages_of_the_office, unfold};
+use crate::driver::Browser;
+use crate::installation::{Installation, script_output};
+
+/// The version of axe-core, whose rules are those that its publisher's documentation lists for it.
+const AXE: &str = "4.12.1";
+
+/// axe-core as its publisher builds it.
+fn axe() -> String {
+    let script = "import importlib.util as u; \
+                  print(u.find_spec('axe_playwright_python').submodule_search_locations[0])";
+    let folder = script_output(script, &[]);
+    let source = fs::read_to_string(format!("{}/axe.min.js", folder.trim())).unwrap();
+    assert!(source.starts_with(&format!("/*! axe v{AXE}")), "another version of axe-core than {AXE}");
+    source
+}
+
+/// What axe finds wrong on the page that is shown, all of its rules on: a line for each place.
+fn faults(browser: &Browser, axe: &str) -> Vec<String> {
+    browser.ask(axe);
+    let answer = browser.ask_later(
+        "const done = arguments[0]; axe.run(document).then(found => done(found), error => done({error: String(error)}))",
+    );
+    assert!(answer["passes"].as_array().is_some_and(|passes| passes.len() > 10), "axe did not run: {answer}");
+    let line = |rule: &Value| {
+        let places: Vec<&str> =
+            rule["nodes"].as_array().unwrap().iter().filter_map(|n| n["html"].as_str()).collect();
+        format!("{}: {}: {}", rule["id"], rule["help"], places.join(" "))
+    };
+    answer["violations"].as_array().unwrap().iter().map(line).collect()
+}
+
+/// Looks at every page, signed in and not, in both schemes.
+fn no_page_has_a_fault_that_axe_finds(place: &Installation) {
+    let (county, axe) = (County::of(place), axe());
+    let browser = county.browser();
+    let pages = pages_of_the_office(&browser);
+    let mut found = Vec::new();
+    let mut look = |browser: &Browser, pages: &[String]| {
+        for (width, scheme) in [(1440, "light"), (1440, "dark"), (360, "light"), (360, "dark")] {
+            browser.width(width);
+            browser.medium("screen", scheme);
+            for page in pages {
+                browser.open(page);
+                unfold(browser);
+                found.extend(
+                    faults(browser, &axe).iter().map(|f| format!("{page} at {width}, {scheme}: {f}")),
+                );
+            }
+        }
+    };
+    look(&browser, &pages);
+    drop(browser);
+    let browser = Browser::new(&county.server.address);
+    browser.sign_in(&county.host);
+    look(&browser, &["/uploads".to_owned(), "/queue".to_owned()]);
+    assert!(found.is_empty(), "{}", found.join("\n"));
+}
+
+#[test]
+fn no_page_has_a_fault_that_axe_finds_on_sqlite() {
+    no_page_has_a_fault_that_axe_finds(&Installation::on_sqlite());
+}
+
+/// A page whose picture has no text, whose words are too pale and whose field has no label.
+#[test]
+fn axe_sees_a_page_with_faults() {
+    let browser = Browser::new("127.0.0.1:9");
+    browser.open_elsewhere(
+        "data:text/html,<title>x</title><main><h1>x</h1><img src='data:,'><p style='color:%23ccc'>pale</p><input></main>",
+    );
+    let found = faults(&browser, &axe()).join("\n");
+    for rule in ["image-alt", "color-contrast", "label", "html-has-lang"] {
+        assert!(found.contains(rule), "{rule} is not in:\n{found}");
+    }
+}
+
+/// How far a page is wider than its window, and what sticks out.
+pub(crate) fn overflow(browser: &Browser) -> Option<String> {
+    let wide = browser.ask(
+        "const most = document.scrollingElement.scrollWidth - innerWidth;
+         const out = [...document.querySelectorAll('body *')].filter(e => e.getBoundingClientRect().right > innerWidth + 1);
+         return [most, out.slice(0, 3).map(e => e.outerHTML.slice(0, 120)).join(' ')]",
+    );
+    let by = wide[0].as_i64().unwrap();
+    (by > 0).then(|| format!("{by} pixels too wide: {}", wide[1]))
+}
+
+/// The widths of a telephone, a tablet and a desk (common practice, no source); 320 is the width that WCAG 2.2, 1.4.10
+/// Reflow, asks for.
+pub(crate) const WIDTHS: [u32; 4] = [320, 360, 768, 1440];
+
+#[test]
+fn no_page_is_wider_than_its_window() {
+    let place = Installation::on_sqlite();
+    let county = County::of(&place);
+    let browser = county.browser();
+    let mut found = Vec::new();
+    for page in pages_of_the_office(&browser) {
+        for width in WIDTHS {
+            browser.width(width);
+            browser.open(&page);
+            unfold(&browser);
+            found.extend(overflow(&browser).map(|wide| format!("{page} at {width}: {wide}")));
+        }
+    }
+    assert!(found.is_empty(), "{}", found.join("\n"));
+    browser.open_elsewhere("data:text/html,<div style='width:3000px'>wide</div>");
+    assert!(overflow(&browser).is_some(), "a page that is too wide is not seen");
+}
