@@ -6,6 +6,7 @@ mod layout;
 mod mark;
 mod office;
 mod queue;
+mod report;
 mod sign_in;
 mod uploads;
 
@@ -38,6 +39,7 @@ pub(crate) fn router() -> Router<App> {
         .route("/findings/{id}/packet.zip", get(finding::packet))
         .route("/matches", get(office::matches).post(office::settle))
         .route("/runs", get(office::runs).post(office::start_run))
+        .route("/report", get(report::show))
         .route("/uploads", get(uploads::show))
         .route("/jobs/{id}", get(uploads::job))
         .route("/signin", get(sign_in::show).post(sign_in::sign_in))

@@ -34,6 +34,8 @@ mod matrix;
 mod outside;
 #[path = "api/packets.rs"]
 mod packets;
+#[path = "api/report.rs"]
+mod report;
 #[path = "api/server.rs"]
 mod server;
 #[path = "end_to_end/town.rs"]

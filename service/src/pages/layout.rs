@@ -15,11 +15,12 @@ use crate::http::access::Who;
 use crate::http::problem::Problem;
 
 /// Pages in the navigation.
-const PLACES: [(&str, &str); 4] = [
+const PLACES: [(&str, &str); 5] = [
     ("/queue", "Queue"),
     ("/matches", "Held matches"),
     ("/uploads", "Uploads"),
     ("/runs", "Runs and notices"),
+    ("/report", "What happened"),
 ];
 
 /// A visitor of the pages; who is not signed in is led to the sign-in page.
