@@ -28,6 +28,8 @@ mod demonstration;
 #[path = "end_to_end/installation.rs"]
 #[expect(dead_code, reason = "made for the end-to-end tests; some of it is of use here")]
 mod installation;
+#[path = "api/logs.rs"]
+mod logs;
 #[path = "api/matrix.rs"]
 mod matrix;
 #[path = "api/outside.rs"]
