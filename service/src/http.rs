@@ -6,7 +6,7 @@ pub(crate) mod extract;
 mod gate;
 pub(crate) mod measure;
 pub(crate) mod problem;
-mod rate;
+pub(crate) mod rate;
 mod retry;
 pub(crate) mod upload;
 
@@ -134,11 +134,8 @@ pub(crate) fn router(app: App) -> Router {
         .route_layer(from_fn_with_state(app.clone(), retry::idempotent))
         .route_layer(from_fn_with_state((app.clone(), scopes), gate::gate))
         .route_layer(from_fn_with_state(rate::Buckets::new(app.limits.requests_a_minute), rate::limit));
-    let router: Router<App> = api
-        .merge(docs)
-        .merge(pages::router())
-        .fallback(|| async { Problem::new(Kind::NotFound, "there is no such path: /docs lists them") })
-        .method_not_allowed_fallback(|| async {
+    let router: Router<App> =
+        api.merge(docs).merge(pages::router()).fallback(unknown_path).method_not_allowed_fallback(|| async {
             Problem::new(Kind::MethodNotAllowed, "the path knows no such method: /docs lists them")
         });
     let request_id = HeaderName::from_static("x-request-id");
@@ -170,6 +167,15 @@ pub(crate) fn router(app: App) -> Router {
                 .layer(CompressionLayer::new().gzip(true).zstd(true).compress_when(compressible)),
         )
         .with_state(app)
+}
+
+/// A path that nothing answers: a page for a browser, a problem for a program.
+async fn unknown_path(request: Request) -> Response {
+    let accepts = request.headers().get(header::ACCEPT).and_then(|v| v.to_str().ok()).unwrap_or("");
+    if accepts.contains("text/html") && !request.uri().path().starts_with("/v1/") {
+        return pages::no_such_page();
+    }
+    Problem::new(Kind::NotFound, "there is no such path: /docs lists them").into_response()
 }
 
 /// Gives a request up that takes too long. Uploads have a limit of their own, on how slowly they may come.
