@@ -19,9 +19,15 @@ pub(crate) struct Server {
 }
 
 impl Server {
+    /// A service that runs jobs too.
     pub(crate) fn start(place: &Installation, more: &[&str]) -> Self {
+        Self::start_with_jobs(place, "yes", more)
+    }
+
+    /// A service that runs jobs (`yes`) or leaves them to workers (`no`).
+    pub(crate) fn start_with_jobs(place: &Installation, jobs: &str, more: &[&str]) -> Self {
         let mut command = place.command("crossfoot");
-        command.args(["serve", "--port", "0", "--plain-http", "--jobs", "yes"]).args(more);
+        command.args(["serve", "--port", "0", "--plain-http", "--jobs", jobs]).args(more);
         let mut child = command.stdout(Stdio::piped()).stderr(Stdio::null()).spawn().unwrap();
         let mut line = String::new();
         BufReader::new(child.stdout.take().unwrap()).read_line(&mut line).unwrap();
