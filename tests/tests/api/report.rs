@@ -9,7 +9,7 @@ const SINCE: &str = "2000-01-01T00:00:00Z";
 
 fn what_happened_is_the_same_by_command_api_and_page(place: &Installation) {
     place.settled();
-    let server = Server::start(place, &["--jobs", "no"]);
+    let server = Server::start_with_jobs(place, "no", &[]);
     let (reviewer, uploader) = (key(place, "office", "review"), key(place, "office", "upload"));
     let mut by_api = server.get(&reviewer, &format!("/v1/report?since={SINCE}")).is(200).json();
     let mut by_command: Value =

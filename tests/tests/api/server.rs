@@ -21,12 +21,15 @@ pub(crate) struct Server {
 }
 
 impl Server {
+    /// A service that runs jobs too.
     pub(crate) fn start(place: &Installation, more: &[&str]) -> Self {
+        Self::start_with_jobs(place, "yes", more)
+    }
+
+    /// A service that runs jobs (`yes`) or leaves them to workers (`no`).
+    pub(crate) fn start_with_jobs(place: &Installation, jobs: &str, more: &[&str]) -> Self {
         let mut command = place.command("crossfoot");
-        command.args(["serve", "--port", "0", "--plain-http"]).args(more);
-        if !more.contains(&"--jobs") {
-            command.args(["--jobs", "yes"]);
-        }
+        command.args(["serve", "--port", "0", "--plain-http", "--jobs", jobs]).args(more);
         Self::run(command, Stdio::null())
     }
 
