@@ -210,8 +210,13 @@ impl DocumentReader {
     /// # Errors
     /// All problems of the document at once.
     pub fn read(&self, document: &Value) -> Result<Measurement, Vec<Problem>> {
-        let problems: Vec<Problem> =
+        let mut problems: Vec<Problem> =
             self.validator.iter_errors(document).map(|e| schema_problem(&e)).collect();
+        problems.extend(zero_characters(document).into_iter().map(|pointer| Problem {
+            pointer,
+            detail: "there is a zero character in the text".to_owned(),
+            mend: "leave it out".to_owned(),
+        }));
         let typed = MeasurementDocument::deserialize(document).ok();
         match typed {
             None if problems.is_empty() => Err(vec![Problem {
@@ -221,7 +226,6 @@ impl DocumentReader {
             }]),
             // the types are wrong somewhere else: a day that does not exist is told all the same
             None => {
-                let mut problems = problems;
                 if let Some(day) = document.get("measured_on").and_then(Value::as_str) {
                     let _told = calendar_day(day, &mut problems);
                 }
@@ -229,6 +233,56 @@ impl DocumentReader {
             }
             Some(typed) => take(typed, problems),
         }
+    }
+}
+
+/// The places (RFC 6901) of all texts with a zero character. JSON may hold it (RFC 8259, section 7: escaped), PostgreSQL's
+/// `text` cannot (PostgreSQL 15, section 8.3: "the characters that can be stored ... cannot include ... code zero").
+#[must_use]
+pub fn zero_characters(value: &Value) -> Vec<String> {
+    let mut found = Vec::new();
+    // nearly no document has one, and pointers cost more than looking
+    if has_zero_character(value) {
+        find_zero_characters(value, &mut String::new(), &mut found);
+    }
+    found
+}
+
+fn has_zero_character(value: &Value) -> bool {
+    match value {
+        Value::String(text) => text.contains('\0'),
+        Value::Array(items) => items.iter().any(has_zero_character),
+        Value::Object(object) => {
+            object.iter().any(|(name, item)| name.contains('\0') || has_zero_character(item))
+        }
+        Value::Null | Value::Bool(_) | Value::Number(_) => false,
+    }
+}
+
+fn find_zero_characters(value: &Value, pointer: &mut String, found: &mut Vec<String>) {
+    let length = pointer.len();
+    match value {
+        Value::String(text) if text.contains('\0') => found.push(pointer.clone()),
+        Value::Array(items) => {
+            for (n, item) in items.iter().enumerate() {
+                pointer.push_str(&format!("/{n}"));
+                find_zero_characters(item, pointer, found);
+                pointer.truncate(length);
+            }
+        }
+        Value::Object(object) => {
+            // a name cannot be pointed at by a text without the character: the object is
+            if object.keys().any(|name| name.contains('\0')) {
+                found.push(pointer.clone());
+            }
+            for (name, item) in object {
+                pointer.push('/');
+                pointer.push_str(&name.replace('~', "~0").replace('/', "~1"));
+                find_zero_characters(item, pointer, found);
+                pointer.truncate(length);
+            }
+        }
+        Value::Null | Value::Bool(_) | Value::Number(_) | Value::String(_) => {}
     }
 }
 
@@ -479,6 +533,28 @@ mod tests {
         let mut none = good();
         none["buildings"][0]["levels"][0]["parts"][0].as_object_mut().unwrap().remove("area_sqft");
         assert_eq!(pointers(&none), [parts]);
+    }
+
+    #[test]
+    fn a_zero_character_is_told_wherever_it_stands() {
+        let text_fields =
+            ["reference", "parcel", "address", "jurisdiction", "purpose", "permitted_use", "reason"];
+        for field in text_fields {
+            let mut document = good();
+            document[field] = json!("a\u{0}b");
+            let problems = DocumentReader::new().unwrap().read(&document).unwrap_err();
+            let [problem] = problems.as_slice() else { panic!("{field}: {problems:?}") };
+            assert_eq!((&problem.pointer, problem.mend.as_str()), (&format!("/{field}"), "leave it out"));
+        }
+        let mut document = good();
+        document["address"] = json!("\u{0}");
+        document["buildings"][0]["name"] = json!("main\u{0}house");
+        document["a~b/c\u{0}"] = json!({"x/y": "\u{0}"});
+        // an unknown field is told beside it, at the whole
+        assert_eq!(
+            pointers(&document),
+            ["", "", "/address", "/a~0b~1c\u{0}/x~1y", "/buildings/0/name"].map(str::to_owned)
+        );
     }
 
     #[test]

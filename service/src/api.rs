@@ -11,6 +11,7 @@ mod office;
 pub(crate) mod operator;
 pub(crate) mod packets;
 mod properties;
+pub(crate) mod report;
 mod sources;
 pub(crate) mod views;
 
@@ -29,6 +30,7 @@ pub(crate) fn router() -> OpenApiRouter<App> {
         .merge(sources::router())
         .merge(editions::router())
         .merge(office::router())
+        .merge(report::router())
         .merge(keys::router())
         .merge(definitions::router())
 }

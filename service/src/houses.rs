@@ -7,7 +7,7 @@ mod json_form;
 use std::collections::HashMap;
 use std::io::{BufRead, BufReader, Read, Write};
 
-use crossfoot_audit::document::{DocumentReader, Measurement, Problem};
+use crossfoot_audit::document::{DocumentReader, Problem};
 use crossfoot_store::Store;
 use crossfoot_store::measurement::{NewMeasurement, Saving};
 use serde_json::{Value, json};
@@ -106,40 +106,6 @@ pub(crate) fn documents_as<'f>(
     }
 }
 
-/// Reads one document. A text with a zero character is refused: databases do not hold it.
-pub(crate) fn read(reader: &DocumentReader, document: &Value) -> Result<Measurement, Vec<Problem>> {
-    match zero_character(document) {
-        None => reader.read(document),
-        Some(pointer) => {
-            let mut problems = reader.read(document).err().unwrap_or_default();
-            problems.push(Problem {
-                pointer,
-                detail: "there is a zero character in the text".to_owned(),
-                mend: "leave it out".to_owned(),
-            });
-            Err(problems)
-        }
-    }
-}
-
-/// The place of a text with a zero character.
-pub(crate) fn zero_character(value: &Value) -> Option<String> {
-    match value {
-        Value::String(text) => text.contains('\0').then(String::new),
-        Value::Array(items) => {
-            (0..).zip(items).find_map(|(n, item): (usize, _)| Some(format!("/{n}{}", zero_character(item)?)))
-        }
-        Value::Object(object) => object.iter().find_map(|(name, item)| {
-            if name.contains('\0') {
-                return Some(String::new());
-            }
-            let name = name.replace('~', "~0").replace('/', "~1");
-            Some(format!("/{name}{}", zero_character(item)?))
-        }),
-        Value::Null | Value::Bool(_) | Value::Number(_) => None,
-    }
-}
-
 /// What is wrong with a second house of the same reference in one file.
 pub(crate) fn repeated(reference: &str, first: &str) -> Problem {
     Problem {
@@ -180,7 +146,7 @@ impl Taking<'_> {
             Ok(document) => document,
             Err((raw, problems)) => return self.set_aside(&placed.place, &Value::String(raw), &problems),
         };
-        match read(&self.reader, &document) {
+        match self.reader.read(&document) {
             Err(problems) => self.set_aside(&placed.place, &document, &problems),
             Ok(measurement) => {
                 if let Some(first) = self.places.get(&measurement.reference) {

@@ -7,6 +7,7 @@ mod commands;
 mod houses;
 mod http;
 mod installation;
+mod night;
 mod outcome;
 mod packets;
 mod pages;

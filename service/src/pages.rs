@@ -7,6 +7,7 @@ mod mark;
 mod office;
 mod property;
 mod queue;
+mod report;
 mod sign_in;
 mod state;
 mod statement;
@@ -51,6 +52,7 @@ pub(crate) fn router() -> Router<App> {
         .route("/findings/{id}/packet.zip", get(finding::packet))
         .route("/matches", get(office::matches).post(office::settle))
         .route("/runs", get(office::runs).post(office::start_run))
+        .route("/report", get(report::show))
         .route("/uploads", get(uploads::show))
         .route("/jobs/{id}", get(uploads::job))
         .route("/signin", get(sign_in::show).merge(sign_in_post))

@@ -1,5 +1,9 @@
 //! Who comes in: keys, and the browsers that signed in with one.
 
+use std::collections::HashMap;
+use std::sync::{Mutex, PoisonError};
+use std::time::{Duration, Instant};
+
 use sha2::{Digest as _, Sha256};
 
 use crate::database::{Row, values};
@@ -22,18 +26,62 @@ pub struct Visitor {
 /// The last use of a key is noted at most once in so many microseconds.
 const USED_EVERY_US: i64 = 60_000_000;
 
+/// A key that was looked up is trusted for so long without asking again: a program that reads page after page would else
+/// pay a second statement for each. A key that another process ends lets its holder in for so long at the most.
+const TRUSTED_FOR: Duration = Duration::from_secs(1);
+/// Keys that are trusted at the same time, at the most.
+const TRUSTED_MAX: usize = 1000;
+
+/// The keys that were looked up lately, by the hash of their secret.
+#[derive(Debug, Default)]
+pub(crate) struct Trusted {
+    by_digest: Mutex<HashMap<Vec<u8>, (Instant, Visitor)>>,
+}
+
+impl Trusted {
+    fn get(&self, digest: &[u8], now: Instant) -> Option<Visitor> {
+        let known = self.by_digest.lock().unwrap_or_else(PoisonError::into_inner);
+        let (since, visitor) = known.get(digest)?;
+        (now.saturating_duration_since(*since) < TRUSTED_FOR).then(|| visitor.clone())
+    }
+
+    fn put(&self, digest: Vec<u8>, visitor: &Visitor, asked: Instant) {
+        let mut known = self.by_digest.lock().unwrap_or_else(PoisonError::into_inner);
+        if known.len() >= TRUSTED_MAX {
+            known.retain(|_, (since, _)| asked.saturating_duration_since(*since) < TRUSTED_FOR);
+        }
+        if known.len() < TRUSTED_MAX {
+            known.insert(digest, (asked, visitor.clone()));
+        }
+    }
+
+    fn forget(&self, key: &str) {
+        let mut known = self.by_digest.lock().unwrap_or_else(PoisonError::into_inner);
+        known.retain(|_, (_, visitor)| visitor.key != key);
+    }
+}
+
 const VISITOR: &str = "k.id, k.label, k.office, k.role, k.used_at";
 const VALID: &str = "(k.expires_at IS NULL OR k.expires_at > now_us())";
 
 impl Store {
-    /// The visitor of a key's secret, if the key is known and has not expired.
+    /// The visitor of a key's secret, if the key is known and has not expired. What another process did to the key is
+    /// seen within a second.
     ///
     /// # Errors
     /// [`StoreError`] of the database.
     pub async fn visitor_by_secret(&self, secret: &str) -> Result<Option<Visitor>, StoreError> {
         let sql = format!("SELECT {VISITOR}, now_us() FROM access_key k WHERE k.key_sha256 = $1 AND {VALID}");
-        let row = self.main.fetch_one(&sql, values![digest(secret)]).await?;
-        self.visitor(row).await
+        let (digest, asked) = (digest(secret), Instant::now());
+        if let Some(visitor) = self.trusted.get(&digest, asked) {
+            return Ok(Some(visitor));
+        }
+        let row = self.main.fetch_one(&sql, values![digest.clone()]).await?;
+        let visitor = self.visitor(row).await?;
+        if let Some(visitor) = &visitor {
+            self.trusted.put(digest, visitor, asked);
+        }
+        Ok(visitor)
     }
 
     /// The visitor of a session, if it has not expired.
@@ -114,6 +162,7 @@ impl Store {
         )
         .await?;
         tx.commit().await?;
+        self.trusted.forget(id);
         Ok(ended == 1)
     }
 }

@@ -50,6 +50,7 @@ pub struct Store {
     data: PathBuf,
     objects: Arc<dyn object_store::ObjectStore>,
     sources: Arc<Mutex<HashMap<String, Database>>>,
+    trusted: Arc<access::Trusted>,
 }
 
 /// Which database a store is on.
@@ -84,6 +85,7 @@ impl Store {
             data: settings.data.clone(),
             objects: Arc::new(objects),
             sources: Arc::new(Mutex::new(HashMap::new())),
+            trusted: Arc::default(),
         })
     }
 

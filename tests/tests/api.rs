@@ -28,12 +28,16 @@ mod demonstration;
 #[path = "end_to_end/installation.rs"]
 #[expect(dead_code, reason = "made for the end-to-end tests; some of it is of use here")]
 mod installation;
+#[path = "api/logs.rs"]
+mod logs;
 #[path = "api/matrix.rs"]
 mod matrix;
 #[path = "api/outside.rs"]
 mod outside;
 #[path = "api/packets.rs"]
 mod packets;
+#[path = "api/report.rs"]
+mod report;
 #[path = "api/server.rs"]
 mod server;
 #[path = "end_to_end/town.rs"]

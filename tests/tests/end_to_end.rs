@@ -40,11 +40,16 @@ mod exports;
 mod findings;
 #[path = "end_to_end/installation.rs"]
 mod installation;
+#[path = "end_to_end/many_machines.rs"]
+mod many_machines;
 #[path = "end_to_end/offices.rs"]
 mod offices;
 #[path = "end_to_end/processes.rs"]
 mod processes;
 #[path = "end_to_end/rerunning.rs"]
 mod rerunning;
+#[path = "api/server.rs"]
+#[expect(dead_code, reason = "made for the tests of the API; some of it is of use here")]
+mod server;
 #[path = "end_to_end/town.rs"]
 mod town;

@@ -143,7 +143,7 @@ impl Taking {
         let place = placed.place;
         let (reference, problems) = match placed.document {
             Err((_, problems)) => (None, problems),
-            Ok(document) => match houses::read(self.reader, &document) {
+            Ok(document) => match self.reader.read(&document) {
                 Err(problems) => {
                     let reference = document.get("reference").and_then(|r| r.as_str()).map(str::to_owned);
                     (reference, problems)

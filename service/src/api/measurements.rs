@@ -20,7 +20,6 @@ use utoipa_axum::routes;
 
 use super::batch;
 use super::views::time;
-use crate::houses;
 use crate::http::App;
 use crate::http::access::Who;
 use crate::http::extract::{Body, P, PageOf, Paging, Q, cursor, page};
@@ -47,7 +46,8 @@ pub(crate) fn reader() -> Result<&'static DocumentReader, Problem> {
 }
 
 fn read(document: &Value) -> Result<Measurement, Problem> {
-    houses::read(reader()?, document)
+    reader()?
+        .read(document)
         .map_err(|problems| Problem::invalid(problems.into_iter().map(Into::into).collect()))
 }
 

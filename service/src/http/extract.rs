@@ -6,12 +6,12 @@ use axum::extract::{FromRequest, FromRequestParts, Path, Query, Request};
 use axum::http::{HeaderMap, header};
 use base64::Engine as _;
 use base64::engine::general_purpose::URL_SAFE_NO_PAD;
+use crossfoot_audit::document::zero_characters;
 use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 
 use super::problem::{Kind, Problem};
-use crate::houses::zero_character;
 
 /// A path whose parts are of the right type.
 #[derive(FromRequestParts)]
@@ -36,7 +36,8 @@ impl<S: Send + Sync, T: DeserializeOwned> FromRequest<S> for Body<T> {
             .map_err(|rejection| Problem::new(Kind::of_status(rejection.status()), rejection.body_text()))?;
         // databases hold no zero character; it can only come escaped
         if memchr_zero(&bytes)
-            && let Some(pointer) = serde_json::from_slice(&bytes).ok().and_then(|v| zero_character(&v))
+            && let Some(pointer) =
+                serde_json::from_slice(&bytes).ok().and_then(|v| zero_characters(&v).into_iter().next())
         {
             return Err(Problem::wrong(&pointer, "there is a zero character in the text", "leave it out"));
         }

@@ -16,11 +16,12 @@ use crate::http::access::Who;
 use crate::http::problem::Problem;
 
 /// Pages in the navigation, and whether they are for readers of findings only.
-const PLACES: [(&str, &str, bool); 4] = [
+const PLACES: [(&str, &str, bool); 5] = [
     ("/queue", "Queue", true),
     ("/matches", "Held matches", true),
     ("/uploads", "Uploads", false),
     ("/runs", "Runs and notices", true),
+    ("/report", "What happened", true),
 ];
 
 /// A visitor of the pages, with the name of the office; who is not signed in is led to the sign-in page.

@@ -22,6 +22,7 @@ on_both_databases! {
     of_processes_that_see_a_due_schedule_one_takes_it,
     a_request_with_a_known_key_is_not_run_again,
     a_key_or_session_that_ended_lets_nobody_in,
+    a_key_that_another_process_ends_lets_nobody_in_after_a_second,
 }
 
 fn to(state: State) -> Decision {
@@ -240,4 +241,18 @@ async fn a_key_or_session_that_ended_lets_nobody_in(ground: &Ground) {
     assert!(ground.key_end(OFFICE, &key.id).await.unwrap());
     assert_eq!(ground.visitor_by_secret(&key.secret).await.unwrap(), None);
     assert_eq!(ground.visitor_by_session(&session).await.unwrap(), None);
+}
+
+async fn a_key_that_another_process_ends_lets_nobody_in_after_a_second(ground: &Ground) {
+    let another = ground.another().await;
+    let ends = ground.key_create(Some(OFFICE), Role::Review, "Ann").await.unwrap();
+    let stays = ground.key_create(Some(OFFICE), Role::Review, "Ben").await.unwrap();
+    for key in [&ends, &stays] {
+        assert_eq!(another.visitor_by_secret(&key.secret).await.unwrap().unwrap().key, key.id);
+    }
+    assert!(ground.key_end(OFFICE, &ends.id).await.unwrap());
+    assert_eq!(ground.visitor_by_secret(&ends.secret).await.unwrap(), None, "where it was ended, at once");
+    tokio::time::sleep(std::time::Duration::from_millis(1100)).await;
+    assert_eq!(another.visitor_by_secret(&ends.secret).await.unwrap(), None);
+    assert!(another.visitor_by_secret(&stays.secret).await.unwrap().is_some());
 }

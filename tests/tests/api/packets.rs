@@ -158,7 +158,7 @@ fn the_row_stands_in_the_packet_as_published_with_its_place_and_without_what_is_
 
 fn a_packet_follows_decisions_and_is_refused_when_its_sides_have_changed(place: &Installation) {
     prepare(place);
-    let server = Server::start(place, &["--jobs", "no"]);
+    let server = Server::start_with_jobs(place, "no", &[]);
     let reviewer = key(place, "office", "review");
     let id = the_only_finding(&server, &reviewer);
     let path = format!("/v1/findings/{id}/packet.zip");

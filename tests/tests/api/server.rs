@@ -1,9 +1,11 @@
 //! The service of an installation, and requests to it over a plain connection.
 
 use std::collections::BTreeMap;
+use std::fs::File;
 use std::io::{BufRead as _, BufReader, Read as _, Write as _};
 use std::net::TcpStream;
-use std::process::{Child, Stdio};
+use std::path::Path;
+use std::process::{Child, Command, Stdio};
 use std::thread::sleep;
 use std::time::{Duration, Instant};
 
@@ -19,13 +21,27 @@ pub(crate) struct Server {
 }
 
 impl Server {
+    /// A service that runs jobs too.
     pub(crate) fn start(place: &Installation, more: &[&str]) -> Self {
+        Self::start_with_jobs(place, "yes", more)
+    }
+
+    /// A service that runs jobs (`yes`) or leaves them to workers (`no`).
+    pub(crate) fn start_with_jobs(place: &Installation, jobs: &str, more: &[&str]) -> Self {
         let mut command = place.command("crossfoot");
-        command.args(["serve", "--port", "0", "--plain-http"]).args(more);
-        if !more.contains(&"--jobs") {
-            command.args(["--jobs", "yes"]);
-        }
-        let mut child = command.stdout(Stdio::piped()).stderr(Stdio::null()).spawn().unwrap();
+        command.args(["serve", "--port", "0", "--plain-http", "--jobs", jobs]).args(more);
+        Self::run(command, Stdio::null())
+    }
+
+    /// A service that logs all that it can into a file.
+    pub(crate) fn logging(place: &Installation, log: &Path) -> Self {
+        let mut command = place.command("crossfoot");
+        command.args(["serve", "--port", "0", "--plain-http", "--jobs", "yes"]).env("CROSSFOOT_LOG", "trace");
+        Self::run(command, File::create(log).unwrap().into())
+    }
+
+    fn run(mut command: Command, log: Stdio) -> Self {
+        let mut child = command.stdout(Stdio::piped()).stderr(log).spawn().unwrap();
         let mut line = String::new();
         BufReader::new(child.stdout.take().unwrap()).read_line(&mut line).unwrap();
         let address = line.trim().rsplit_once("//").unwrap().1.to_owned();

@@ -17,7 +17,7 @@ use serde_json::Value;
 use crate::installation::{Ended, Installation, by_reference};
 
 /// The files of one seed.
-struct Town(PathBuf);
+pub(crate) struct Town(PathBuf);
 
 impl Town {
     /// Makes the files, once for each state of the script.
@@ -36,17 +36,17 @@ impl Town {
         Self(folder)
     }
 
-    fn seed(seed: u32) -> Self {
+    pub(crate) fn seed(seed: u32) -> Self {
         Self::make(&["--seed", &seed.to_string()])
     }
 
-    fn path(&self, name: &str) -> String {
+    pub(crate) fn path(&self, name: &str) -> String {
         let path = self.0.join(name);
         assert!(path.is_file(), "{} is missing", path.display());
         path.to_str().unwrap().to_owned()
     }
 
-    fn expected(&self) -> Vec<Value> {
+    pub(crate) fn expected(&self) -> Vec<Value> {
         serde_json::from_str(&fs::read_to_string(self.path("expected.json")).unwrap()).unwrap()
     }
 
@@ -69,16 +69,16 @@ impl Town {
     }
 }
 
-fn number(value: &Value) -> f64 {
+pub(crate) fn number(value: &Value) -> f64 {
     value.as_f64().unwrap_or_else(|| panic!("{value} is no number"))
 }
 
-fn text(value: &Value) -> &str {
+pub(crate) fn text(value: &Value) -> &str {
     value.as_str().unwrap_or_else(|| panic!("{value} is no text"))
 }
 
 /// References that fulfil a condition.
-fn references<'a>(
+pub(crate) fn references<'a>(
     rows: impl IntoIterator<Item = &'a Value>,
     holds: impl Fn(&Value) -> bool,
 ) -> BTreeSet<String> {
@@ -136,14 +136,51 @@ fn all_that_was_injected_is_queued_and_nothing_else_with_seed_3(place: &Installa
     check(place, &Town::seed(3));
 }
 
+/// What DuckDB makes of the roll and the houses as written, in SQL that knows nothing of this program.
+pub(crate) struct Audit {
+    /// How many houses there are, are queued, unmatched and held.
+    pub(crate) counts: Value,
+    /// The queue, first row first.
+    pub(crate) queue: Vec<csv::StringRecord>,
+}
+
+impl Audit {
+    pub(crate) fn of(town: &Town, place: &Installation) -> Self {
+        let out = place.folder().join("queue.csv");
+        let script = repository().join("tests/oracle/audit.py");
+        let mut audit = Command::new(python());
+        audit.arg(script).args([town.path("roll.csv"), town.path("houses.csv")]).arg(&out);
+        let counts = Ended::of(&mut audit).code(0).json_lines().remove(0);
+        let queue = csv::Reader::from_path(out).unwrap().into_records().map(Result::unwrap).collect();
+        Self { counts, queue }
+    }
+
+    /// Demands the same queue, row for row.
+    pub(crate) fn same_queue(&self, queue: &[Value]) {
+        assert_eq!(self.queue.len(), queue.len());
+        for (row, item) in self.queue.iter().zip(queue) {
+            let [finding] = item["findings"].as_array().unwrap().as_slice() else { panic!("{item}") };
+            let ours = [
+                text(&item["reference"]).to_owned(),
+                text(&finding["parcel_key"]).to_owned(),
+                format!("{:.1}", number(&finding["measured_sqft"])),
+                format!("{:.0}", number(&finding["recorded_sqft"])),
+                format!("{:.4}", 100.0 * number(&finding["variance"])),
+            ];
+            assert_eq!(row.iter().take(5).collect::<Vec<_>>(), ours);
+            // four decimals here, three there: each is off by half of its last one at the most
+            let z: f64 = row[5].parse().unwrap();
+            assert!((number(&finding["z"]) - z).abs() <= 0.000_551, "{row:?} {finding}");
+            assert_eq!(&row[6], text(&finding["effect_high"]), "{row:?}");
+        }
+    }
+}
+
 fn the_queue_is_that_of_the_audit_in_sql_row_for_row(place: &Installation) {
     let town = Town::seed(1);
     town.settle(place);
-    let out = place.folder().join("queue.csv");
-    let script = repository().join("tests/oracle/audit.py");
-    let mut audit = Command::new(python());
-    audit.arg(script).args([town.path("roll.csv"), town.path("houses.csv")]).arg(&out);
-    let counts = Ended::of(&mut audit).code(0).json_lines().remove(0);
+    let audit = Audit::of(&town, place);
+    let counts = &audit.counts;
     let queue = place.queue();
     let judged = place.judgements();
     let count = |holds: &dyn Fn(&Value) -> bool| judged.values().filter(|row| holds(row)).count();
@@ -151,23 +188,7 @@ fn the_queue_is_that_of_the_audit_in_sql_row_for_row(place: &Installation) {
     assert_eq!(counts["queued"], queue.len());
     assert_eq!(counts["unmatched"], count(&|row| row["match"] == "unmatched"));
     assert_eq!(counts["held"], count(&|row| row["match"] == "to_settle"));
-    let audited: Vec<_> = csv::Reader::from_path(out).unwrap().into_records().map(Result::unwrap).collect();
-    assert_eq!(audited.len(), queue.len());
-    for (row, item) in audited.iter().zip(&queue) {
-        let [finding] = item["findings"].as_array().unwrap().as_slice() else { panic!("{item}") };
-        let ours = [
-            text(&item["reference"]).to_owned(),
-            text(&finding["parcel_key"]).to_owned(),
-            format!("{:.1}", number(&finding["measured_sqft"])),
-            format!("{:.0}", number(&finding["recorded_sqft"])),
-            format!("{:.4}", 100.0 * number(&finding["variance"])),
-        ];
-        assert_eq!(row.iter().take(5).collect::<Vec<_>>(), ours);
-        // four decimals here, three there: each is off by half of its last one at the most
-        let z: f64 = row[5].parse().unwrap();
-        assert!((number(&finding["z"]) - z).abs() <= 0.000_551, "{row:?} {finding}");
-        assert_eq!(&row[6], text(&finding["effect_high"]), "{row:?}");
-    }
+    audit.same_queue(&queue);
 }
 
 /// What a policy of a percentage must queue, by an independent count in whole tenths of a square foot: one house is
