@@ -44,9 +44,10 @@ pub(crate) fn router() -> Router<App> {
     let attempts = rate::Buckets::new(SIGN_INS_A_MINUTE);
     let sign_in_post = post(sign_in::sign_in).layer(from_fn_with_state(attempts, count_attempt));
     let forms = Router::new()
-        .route("/", get(queue::show))
+        .route("/", get(queue::start))
         .route("/queue", get(queue::show))
         .route("/findings/{id}", get(finding::show).post(finding::decide))
+        .route("/properties", get(property::list))
         .route("/properties/{id}", get(property::show))
         .route("/findings/{id}/packet.pdf", get(finding::document))
         .route("/findings/{id}/packet.zip", get(finding::packet))

@@ -10,18 +10,19 @@ use crossfoot_store::office::Role;
 use maud::{DOCTYPE, Markup, html};
 
 use super::assets;
-use crate::api::findings::READERS;
+use crate::api::{findings, measurements, report};
 use crate::http::App;
 use crate::http::access::Who;
 use crate::http::problem::Problem;
 
-/// Pages in the navigation, and whether they are for readers of findings only.
-const PLACES: [(&str, &str, bool); 5] = [
-    ("/queue", "Queue", true),
-    ("/matches", "Held matches", true),
-    ("/uploads", "Uploads", false),
-    ("/runs", "Runs and notices", true),
-    ("/report", "What happened", true),
+/// Pages in the navigation, and the roles they are for; those without roles are for everybody.
+const PLACES: [(&str, &str, &[Role]); 6] = [
+    ("/queue", "Queue", &findings::READERS),
+    ("/matches", "Held matches", &findings::READERS),
+    ("/properties", "Properties", &measurements::READERS),
+    ("/uploads", "Uploads", &[]),
+    ("/runs", "Runs and notices", &findings::READERS),
+    ("/report", "What happened", &report::READERS),
 ];
 
 /// A visitor of the pages, with the name of the office; who is not signed in is led to the sign-in page.
@@ -90,7 +91,7 @@ impl IntoResponse for Fail {
             @if !self.0.errors.is_empty() {
                 ul { @for fault in &self.0.errors { li { code { (fault.pointer) } ": " (fault.detail) "; " (fault.mend) } } }
             }
-            p { a href="/queue" { "Go to the queue" } }
+            p { a href="/" { "Go to the first page" } }
         };
         let page = whole(None, &self.0.title, "", None, &body);
         let mut response = (status, [(header::CACHE_CONTROL, "no-store")], page).into_response();
@@ -140,12 +141,12 @@ pub(super) fn whole(
 }
 
 fn navigation(who: &Who, office: &str, place: &str) -> Markup {
-    let reads = who.office(&READERS).is_ok();
+    let open = |roles: &[Role]| roles.is_empty() || who.office(roles).is_ok();
     html! {
         span.office dir="auto" { (office) }
         nav aria-label="Pages" {
             ul {
-                @for (path, name, _) in PLACES.into_iter().filter(|(_, _, findings)| reads || !findings) {
+                @for (path, name, _) in PLACES.into_iter().filter(|(_, _, roles)| open(roles)) {
                     li { a href=(path) aria-current=[(path == place).then_some("page")] { (name) } }
                 }
                 li { form method="post" action="/signout" { button.quiet { "Sign out" } } }

@@ -1,18 +1,70 @@
 //! One property: its measurements, the record of each source, and what comes of comparing them.
 
-use axum::extract::{Path, State};
+use axum::extract::{Path, Query, State};
 use axum::response::Response;
 use crossfoot_store::StoreError;
 use crossfoot_store::listing::{MeasurementEntry, PropertyEntry};
 use crossfoot_store::queue::PairView;
 use crossfoot_store::record::Record;
 use maud::{Markup, html};
+use serde::Deserialize;
 
 use super::layout::{Fail, Guest, office, page};
 use super::mark::{mark, words};
 use super::state::{moment, state};
 use crate::api::measurements::READERS;
 use crate::http::App;
+use crate::http::extract::{Paging, cursor};
+
+/// Lines of a page.
+const LINES: u32 = 50;
+
+/// Where the list begins.
+#[derive(Debug, Default, Deserialize)]
+#[serde(default)]
+pub(super) struct Place {
+    cursor: Option<String>,
+}
+
+/// Lists the properties of the office in the order in which they came.
+pub(super) async fn list(
+    State(app): State<App>,
+    guest: Guest,
+    Query(place): Query<Place>,
+) -> Result<Response, Fail> {
+    let office = office(&guest, &READERS)?;
+    let paging = Paging { cursor: place.cursor, limit: Some(LINES) };
+    let after: String = paging.place()?.unwrap_or_default();
+    let properties = app.store.property_page(office, &after, paging.limit()).await?;
+    let next = properties.last().filter(|_| paging.full(properties.len())).map(|last| cursor(&last.id));
+    let body = html! {
+        h1 { "Properties" }
+        @if properties.is_empty() { p { "No measured house is here yet: upload some." } } @else {
+            table {
+                thead { tr {
+                    th scope="col" { "Reference" } th scope="col" { "Address" } th scope="col" { "Parcel" }
+                    th scope="col" { "Jurisdiction" } th scope="col" { "Measured on" } th.n scope="col" { "Version" }
+                } }
+                tbody { @for property in &properties { (line(property)) } }
+            }
+        }
+        @if let Some(next) = next { p.more { a href={ "/properties?cursor=" (next) } { "Next page" } } }
+    };
+    Ok(page(&guest, "Properties", "/properties", &body))
+}
+
+fn line(property: &PropertyEntry) -> Markup {
+    html! {
+        tr.go {
+            td { a.whole href={ "/properties/" (property.id) } dir="auto" { (property.reference) } }
+            td data-l="Address" dir="auto" { (or_none(&property.address)) }
+            td data-l="Parcel" dir="auto" { (property.parcel) }
+            td data-l="Jurisdiction" dir="auto" { (or_none(&property.jurisdiction)) }
+            td data-l="Measured on" { (property.measured_on) }
+            td.n data-l="Version" { (property.measurement_version) }
+        }
+    }
+}
 
 /// Shows a property, named by its id or by the office's reference.
 pub(super) async fn show(

@@ -1,7 +1,7 @@
 //! The queue by property, the largest estimated effect first; with a filter, findings as they were opened.
 
 use axum::extract::{Query, State};
-use axum::response::Response;
+use axum::response::{Redirect, Response};
 use crossfoot_audit::judge::transition::State as FindingState;
 use crossfoot_store::finding::FindingFilter;
 use crossfoot_store::queue::{PairView, QueueCursor};
@@ -36,6 +36,11 @@ impl Asked {
     fn filters(&self) -> bool {
         [&self.state, &self.kind, &self.source, &self.direction].iter().any(|text| !text.is_empty())
     }
+}
+
+/// Leads to the page that the visitor begins with.
+pub(super) async fn start(guest: Guest) -> Redirect {
+    Redirect::to(if guest.0.office(&READERS).is_ok() { "/queue" } else { "/uploads" })
 }
 
 /// Shows the queue.

@@ -5,6 +5,7 @@ use axum::response::Response;
 use maud::{Markup, html};
 
 use super::layout::{Fail, Guest, office, page};
+use super::state::moment_of;
 use crate::api::report::{READERS, Since, night};
 use crate::http::App;
 use crate::http::extract::Q;
@@ -20,7 +21,7 @@ pub(super) async fn show(State(app): State<App>, guest: Guest, Q(since): Q<Since
 fn body(night: &Night) -> Markup {
     html! {
         h1 { "What happened" }
-        p { "Since " time { (night.since) } ", until " time { (night.until) } "." }
+        p { "Since " (moment_of(&night.since)) ", until " (moment_of(&night.until)) "." }
         @for source in &night.sources {
             h2 dir="auto" { (source.source) }
             ul {
@@ -32,7 +33,7 @@ fn body(night: &Night) -> Markup {
         @if !night.failures.is_empty() {
             h2 { "Failed" }
             ul { @for failure in &night.failures {
-                li dir="auto" { (failure.at) " " (failure.kind.replace('_', " ")) @if let Some(source) = &failure.source { " of " (source) } ": " (failure.reason) }
+                li dir="auto" { (moment_of(&failure.at)) " " (failure.kind.replace('_', " ")) @if let Some(source) = &failure.source { " of " (source) } ": " (failure.reason) }
             } }
         }
         h2 { "Schedules" }
@@ -40,13 +41,13 @@ fn body(night: &Night) -> Markup {
         ul { @for schedule in &night.schedules {
             li dir="auto" {
                 (schedule.kind.replace('_', " ")) @if let Some(source) = &schedule.source { " of " (source) }
-                ", " code { (schedule.cron) } " " (schedule.time_zone) "; next at " (schedule.next_at)
-                @if let Some(last) = &schedule.last_at { "; last at " (last) ": " (schedule.last_result) }
+                ", " code { (schedule.cron) } " " (schedule.time_zone) "; next at " (moment_of(&schedule.next_at))
+                @if let Some(last) = &schedule.last_at { "; last at " (moment_of(last)) ": " (schedule.last_result) }
             }
         } }
         @if !night.notices.is_empty() {
             h2 { "Notices" }
-            ul { @for notice in &night.notices { li dir="auto" { (notice.at) ", " (notice.kind.replace('_', " ")) ": " (notice.detail) } } }
+            ul { @for notice in &night.notices { li dir="auto" { (moment_of(&notice.at)) ", " (notice.kind.replace('_', " ")) ": " (notice.detail) } } }
         }
     }
 }

@@ -11,8 +11,12 @@ pub(super) fn state(name: &str) -> Markup {
 
 /// A moment to the minute.
 pub(super) fn moment(at_us: i64) -> Markup {
-    let exact = time(at_us);
-    let minute = exact.get(..16).unwrap_or(&exact).replace('T', " ");
+    moment_of(&time(at_us))
+}
+
+/// A moment in RFC 3339 UTC, to the minute.
+pub(super) fn moment_of(exact: &str) -> Markup {
+    let minute = exact.get(..16).unwrap_or(exact).replace('T', " ");
     html! { time datetime=(exact) { (minute) " UTC" } }
 }
 

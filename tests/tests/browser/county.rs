@@ -46,6 +46,8 @@ pub(crate) fn pages_of_the_office(browser: &Browser) -> Vec<String> {
         "/matches",
         "/runs",
         "/uploads",
+        "/properties",
+        "/report",
         "/properties/DAO-029",
         "/nowhere",
         "/findings/none",

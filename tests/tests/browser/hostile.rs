@@ -161,7 +161,7 @@ fn hostile_text_stays_text_on_every_page(place: &Installation) {
         held && browser.text("main").contains("3 properties")
     });
     all_shown(&browser, "header");
-    for page in ["/queue", "/queue?state=open", "/matches", "/runs", "/uploads"] {
+    for page in ["/queue", "/queue?state=open", "/matches", "/runs", "/uploads", "/properties", "/report"] {
         browser.open(page);
         harmless(&browser);
     }

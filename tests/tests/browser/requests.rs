@@ -29,7 +29,7 @@ fn a_browser_gets_a_page_for_an_unknown_path_and_a_program_a_problem(place: &Ins
         server.send(&Request { headers: browsing.clone(), ..Request::new("GET", "/nowhere") }).is(404);
     assert!(answer.header("content-type").starts_with("text/html"), "{answer:?}");
     assert!(
-        answer.text.contains("href=\"/queue\"") && answer.text.contains("there is no such page"),
+        answer.text.contains("href=\"/\"") && answer.text.contains("there is no such page"),
         "{answer:?}"
     );
     server.send(&Request { headers: browsing, ..Request::new("GET", "/v1/nowhere") }).problem(404);
@@ -105,6 +105,11 @@ fn held_matches_come_page_by_page(place: &Installation) {
         let reference = format!("<bdi>H-{n:03}</bdi>");
         assert_eq!(first.matches(&reference).count() + second.matches(&reference).count(), 1, "{reference}");
     }
+    let listed = page(&server, &session, "/properties");
+    let rest = next(&listed, "/properties?cursor=").unwrap_or_else(|| panic!("no link to more properties"));
+    let rest = page(&server, &session, &rest);
+    let count = |page: &str| page.matches("href=\"/properties/").count();
+    assert_eq!((count(&listed), count(&rest)), (50, 10));
     let wrong = Request { headers: vec![("Cookie", &session)], ..Request::new("GET", "/matches?cursor=x") };
     server.send(&wrong).is(400);
 }
