@@ -110,6 +110,24 @@ pub enum PartUse {
     Storage,
 }
 
+impl PartUse {
+    /// The name that documents have for it.
+    #[must_use]
+    pub fn name(self) -> &'static str {
+        match self {
+            PartUse::Living => "living",
+            PartUse::Recreation => "recreation",
+            PartUse::Stair => "stair",
+            PartUse::Opening => "opening",
+            PartUse::Garage => "garage",
+            PartUse::Porch => "porch",
+            PartUse::Deck => "deck",
+            PartUse::CoveredWalk => "covered_walk",
+            PartUse::Storage => "storage",
+        }
+    }
+}
+
 /// How far a part is finished.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]

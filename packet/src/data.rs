@@ -6,11 +6,11 @@
 use std::fmt;
 
 use crossfoot_audit::area::Area;
-use crossfoot_audit::judge::Kind;
 use crossfoot_audit::judge::compare::Denominator;
 use crossfoot_audit::judge::transition::State;
+use crossfoot_audit::judge::{Judgement, Kind};
 use crossfoot_audit::money::Money;
-use crossfoot_audit::standard::{CountingVerdict, WallFace};
+use crossfoot_audit::standard::{AreaStatement, CountingVerdict, Standard as Definition, WallFace};
 use serde::{Deserialize, Serialize};
 
 mod check;
@@ -377,6 +377,59 @@ impl fmt::Display for PacketData {
     /// Which property against which source.
     fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
         write!(out, "{} against {}", self.property.reference, self.source.id)
+    }
+}
+
+impl From<&Judgement> for Comparison {
+    fn from(judgement: &Judgement) -> Comparison {
+        let c = &judgement.comparison;
+        Comparison {
+            measured_sqft: area_text(c.measured),
+            recorded_sqft: c.recorded.map(area_text),
+            difference_sqft: area_text(c.difference),
+            variance_ppm: c.variance_ppm,
+            denominator: c.denominator,
+            sigma_measured_sqft: figure_text(c.sigma_measured),
+            sigma_recorded_sqft: figure_text(c.sigma_recorded),
+            sigma_sqft: figure_text(c.sigma),
+            z: figure_text(c.z),
+            threshold_sqft: area_text(judgement.threshold),
+            exceedance_ppm: judgement.exceedance_ppm,
+        }
+    }
+}
+
+impl From<&Definition> for Standard {
+    fn from(standard: &Definition) -> Standard {
+        Standard {
+            id: standard.id.clone(),
+            title: standard.title.clone(),
+            publisher: standard.publisher.clone(),
+            edition: standard.edition.clone(),
+            source: standard.source.clone(),
+            measured_to: standard.measured_to,
+        }
+    }
+}
+
+impl Statement {
+    /// A house stated under a standard, with the words of the rules that decided.
+    #[must_use]
+    pub fn of(statement: &AreaStatement, standard: &Definition) -> Statement {
+        let lines = statement.lines.iter().map(|line| {
+            let rule = standard.rule.iter().find(|rule| rule.id == line.rule);
+            Line {
+                building: line.building.clone(),
+                level: line.level,
+                part_use: line.part_use.name().to_owned(),
+                area_sqft: area_text(line.area),
+                verdict: line.verdict,
+                heading: line.heading.clone(),
+                rule: line.rule.clone(),
+                because: rule.map(|rule| rule.because.clone()).unwrap_or_default(),
+            }
+        });
+        Statement { lines: lines.collect(), total_sqft: area_text(statement.total) }
     }
 }
 

@@ -283,6 +283,13 @@ pub(crate) async fn enqueue(tx: &mut Tx, job: NewJob) -> Result<String, StoreErr
     row.ok_or_else(|| StoreError::Missing { what: "job", id: job.dedup_key })?.get(0)
 }
 
+/// The job of the same name that is running, whether its worker lives or not.
+pub(crate) async fn running(tx: &mut Tx, job: &NewJob) -> Result<Option<String>, StoreError> {
+    let sql = "SELECT id FROM job WHERE state = 'running' AND dedup_key = $1 ORDER BY created_at LIMIT 1";
+    let row = tx.fetch_one(sql, values![&job.dedup_key]).await?;
+    row.map(|row| row.get(0)).transpose()
+}
+
 /// Checks that the lease still holds, renews it, and keeps others from taking it until the transaction ends.
 pub(crate) async fn hold(tx: &mut Tx, claim: &Claim) -> Result<(), StoreError> {
     let held = tx

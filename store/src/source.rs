@@ -5,7 +5,7 @@ use serde_json::json;
 use sha2::{Digest as _, Sha256};
 
 use crate::database::{Lock, Row, Tx, values};
-use crate::job::{JobKind, NewJob, enqueue};
+use crate::job::{JobKind, NewJob, enqueue, running};
 use crate::object::KeptFile;
 use crate::{Backend, Store, StoreError};
 
@@ -234,7 +234,12 @@ impl Store {
             Some(row) if !overtaken(&mut tx, source.number, row.get(0)?).await? => row.get(0)?,
             _ => insert_edition(&mut tx, source.number, layout, &identity, files, notes).await?,
         };
-        let job = enqueue(&mut tx, import_job(source.number, edition)).await?;
+        let job = import_job(source.number, edition);
+        // an edition never changes: who loads it already, or died of it, does all that a second job would
+        let job = match running(&mut tx, &job).await? {
+            Some(id) => id,
+            None => enqueue(&mut tx, job).await?,
+        };
         tx.commit().await?;
         Ok(EditionArrival::Staged { edition, job })
     }

@@ -3,12 +3,11 @@
 
 use crossfoot_audit::document;
 use crossfoot_audit::judge::ENGINE_VERSION;
-use crossfoot_audit::judge::Judgement;
 use crossfoot_audit::judge::policy::Rule;
 use crossfoot_audit::judge::transition::State;
 use crossfoot_audit::record::address::{Agreement, StreetAddress, agreement};
-use crossfoot_audit::standard::{AreaStatement, Standard};
-use crossfoot_packet::data::{self, PacketData, area_text, figure_text, money_text};
+use crossfoot_audit::standard::Standard;
+use crossfoot_packet::data::{self, PacketData, area_text, money_text};
 use crossfoot_roll::{PublishedError, PublishedField, layout::Layout, published_row, reader::RollReader};
 use crossfoot_store::object::KeptFile;
 use crossfoot_store::queue::{FindingEvent, FindingView, PairView};
@@ -98,9 +97,9 @@ pub async fn evidence(
             document,
             permitted_use: house.permitted_use.clone().unwrap_or_default(),
         },
-        statement: statement_data(&standard.state(&house.house), standard)?,
-        standard: standard_data(standard),
-        comparison: comparison_data(&again.judgement),
+        statement: data::Statement::of(&standard.state(&house.house), standard),
+        standard: standard.into(),
+        comparison: (&again.judgement).into(),
         explanation: steps(&again),
         effect: again.judgement.effect.map(|effect| data::Effect {
             low: money_text(effect.low),
@@ -227,53 +226,6 @@ fn record_data(record: &Record, row: &Row) -> data::Record {
         class: record.class.clone(),
         fields: row.fields.iter().map(field).collect(),
         row_sha256: row.sha256.clone(),
-    }
-}
-
-fn statement_data(statement: &AreaStatement, standard: &Standard) -> Result<data::Statement, StoreError> {
-    let line = |line: &crossfoot_audit::standard::StatementLine| {
-        let part_use = serde_json::to_value(line.part_use).map_err(|e| damaged("use of a part", &e))?;
-        let rule = standard.rule.iter().find(|rule| rule.id == line.rule);
-        Ok(data::Line {
-            building: line.building.clone(),
-            level: line.level,
-            part_use: part_use.as_str().unwrap_or_default().to_owned(),
-            area_sqft: area_text(line.area),
-            verdict: line.verdict,
-            heading: line.heading.clone(),
-            rule: line.rule.clone(),
-            because: rule.map(|rule| rule.because.clone()).unwrap_or_default(),
-        })
-    };
-    let lines = statement.lines.iter().map(line).collect::<Result<_, StoreError>>()?;
-    Ok(data::Statement { lines, total_sqft: area_text(statement.total) })
-}
-
-fn standard_data(standard: &Standard) -> data::Standard {
-    data::Standard {
-        id: standard.id.clone(),
-        title: standard.title.clone(),
-        publisher: standard.publisher.clone(),
-        edition: standard.edition.clone(),
-        source: standard.source.clone(),
-        measured_to: standard.measured_to,
-    }
-}
-
-fn comparison_data(judgement: &Judgement) -> data::Comparison {
-    let c = &judgement.comparison;
-    data::Comparison {
-        measured_sqft: area_text(c.measured),
-        recorded_sqft: c.recorded.map(area_text),
-        difference_sqft: area_text(c.difference),
-        variance_ppm: c.variance_ppm,
-        denominator: c.denominator,
-        sigma_measured_sqft: figure_text(c.sigma_measured),
-        sigma_recorded_sqft: figure_text(c.sigma_recorded),
-        sigma_sqft: figure_text(c.sigma),
-        z: figure_text(c.z),
-        threshold_sqft: area_text(judgement.threshold),
-        exceedance_ppm: judgement.exceedance_ppm,
     }
 }
 

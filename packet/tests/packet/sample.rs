@@ -4,16 +4,15 @@ use std::fs;
 
 use crossfoot_audit::area::Area;
 use crossfoot_audit::document::reread;
-use crossfoot_audit::judge::compare::Comparison as Compared;
 use crossfoot_audit::judge::explain::explain;
 use crossfoot_audit::judge::policy::{Policy as Rules, Scope};
 use crossfoot_audit::judge::transition::State;
-use crossfoot_audit::judge::{ENGINE_VERSION, Judgement, Measured, Recorded, judge};
+use crossfoot_audit::judge::{ENGINE_VERSION, Measured, Recorded, judge};
 use crossfoot_audit::money::Money;
-use crossfoot_audit::standard::{AreaStatement, Standard as Definition};
+use crossfoot_audit::standard::Standard as Definition;
 use crossfoot_packet::data::{
-    Comparison, Effect, Event, FORMAT, Field, Finding, Line, Match, Measurement, PacketData, Policy,
-    Property, Record, Source, SourceFile, Standard, Statement, area_text, figure_text,
+    Effect, Event, FORMAT, Field, Finding, Match, Measurement, PacketData, Policy, Property, Record, Source,
+    SourceFile, Statement, area_text,
 };
 use crossfoot_testbed::repository;
 use sha2::{Digest as _, Sha256};
@@ -136,16 +135,9 @@ fn of_demo(reference: &str, value: Option<Money>) -> PacketData {
             document,
             permitted_use: house.permitted_use.clone().unwrap_or_default(),
         },
-        statement: stated(&statement, &standard),
-        standard: Standard {
-            id: standard.id,
-            title: standard.title,
-            publisher: standard.publisher,
-            edition: standard.edition,
-            source: standard.source,
-            measured_to: standard.measured_to,
-        },
-        comparison: comparison(&judgement.comparison, &judgement),
+        statement: Statement::of(&statement, &standard),
+        standard: (&standard).into(),
+        comparison: (&judgement).into(),
         explanation: steps.collect(),
         effect: judgement.effect.map(|effect| Effect {
             low: effect.low.to_text(),
@@ -190,36 +182,6 @@ fn record(row: &Row, recorded: &Recorded) -> Record {
         class: row.get("CLASS"),
         fields: row.fields.clone(),
         row_sha256: row.sha256.clone(),
-    }
-}
-
-fn stated(statement: &AreaStatement, standard: &Definition) -> Statement {
-    let lines = statement.lines.iter().map(|line| Line {
-        building: line.building.clone(),
-        level: line.level,
-        part_use: serde_json::to_value(line.part_use).unwrap().as_str().unwrap().to_owned(),
-        area_sqft: area_text(line.area),
-        verdict: line.verdict,
-        heading: line.heading.clone(),
-        rule: line.rule.clone(),
-        because: standard.rule.iter().find(|rule| rule.id == line.rule).unwrap().because.clone(),
-    });
-    Statement { lines: lines.collect(), total_sqft: area_text(statement.total) }
-}
-
-fn comparison(c: &Compared, judgement: &Judgement) -> Comparison {
-    Comparison {
-        measured_sqft: area_text(c.measured),
-        recorded_sqft: c.recorded.map(area_text),
-        difference_sqft: area_text(c.difference),
-        variance_ppm: c.variance_ppm,
-        denominator: c.denominator,
-        sigma_measured_sqft: figure_text(c.sigma_measured),
-        sigma_recorded_sqft: figure_text(c.sigma_recorded),
-        sigma_sqft: figure_text(c.sigma),
-        z: figure_text(c.z),
-        threshold_sqft: area_text(judgement.threshold),
-        exceedance_ppm: judgement.exceedance_ppm,
     }
 }
 

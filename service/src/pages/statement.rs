@@ -2,7 +2,6 @@
 //! the parts add up to it and the total is the figure that was judged.
 
 use crossfoot_audit::area::{Area, AreaSum};
-use crossfoot_audit::house::PartUse;
 use crossfoot_audit::standard::{AreaStatement, CountingVerdict, StatementLine};
 use maud::{Markup, html};
 
@@ -46,18 +45,13 @@ fn row(line: &StatementLine) -> Markup {
     };
     html! {
         tr {
-            td dir="auto" { (line.building) ", level " (line.level) ", " (use_in_words(line.part_use)) }
+            td dir="auto" { (line.building) ", level " (line.level) ", " (line.part_use.name().replace('_', " ")) }
             @if counted { td.n data-l="Counted, sq ft" { (area) } td.no {} }
             @else { td.no {} td.n data-l="Not in the total, sq ft" { (area) } }
             td data-l="How it counts" { (verdict) @if let Some(heading) = &line.heading { ": " (heading) } }
             td data-l="Rule" { (line.rule) }
         }
     }
-}
-
-fn use_in_words(part_use: PartUse) -> String {
-    let name = serde_json::to_value(part_use).ok();
-    name.as_ref().and_then(|name| name.as_str()).unwrap_or_default().replace('_', " ")
 }
 
 /// Whether the column of counted parts comes to its total.
@@ -103,6 +97,7 @@ fn tenths_text(tenths: i64) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crossfoot_audit::house::PartUse;
     use crossfoot_audit::standard::Spread;
 
     fn stated(areas: &[&str], total: &str) -> AreaStatement {

@@ -11,6 +11,7 @@ on_both_databases! {
     the_same_files_under_the_same_layout_are_the_same_edition,
     another_layout_or_another_file_is_another_edition,
     an_edition_that_is_staged_again_has_the_same_queued_job,
+    an_edition_that_is_staged_again_while_it_loads_has_the_job_that_loads_it,
     a_refused_edition_may_be_handed_in_again_as_a_new_one,
     an_edition_that_a_later_one_overtook_is_taken_as_a_new_one,
     an_edition_keeps_its_files_layout_and_notes,
@@ -88,6 +89,17 @@ async fn an_edition_that_is_staged_again_has_the_same_queued_job(ground: &Ground
     let EditionArrival::Staged { job, .. } = first else { panic!("{first:?}") };
     assert_eq!(ground.job_view(&job).await.unwrap().state, "queued");
     assert_eq!(ground.number("SELECT count(*) FROM job").await, 1);
+}
+
+async fn an_edition_that_is_staged_again_while_it_loads_has_the_job_that_loads_it(ground: &Ground) {
+    let (source, edition, claim) = ground.staged("roll", &layout("roll"), "one").await;
+    let arrived = EditionArrival::Staged { edition, job: claim.id.clone() };
+    assert_eq!(stage(ground, &source, "roll", &["one"]).await, arrived);
+    // when it failed for good, somebody else must begin anew
+    ground.job_fail(&claim, "the disk is full", None).await.unwrap();
+    let EditionArrival::Staged { job, .. } = stage(ground, &source, "roll", &["one"]).await else { panic!() };
+    assert_ne!(job, claim.id);
+    assert_eq!(ground.job_view(&job).await.unwrap().state, "queued");
 }
 
 async fn a_refused_edition_may_be_handed_in_again_as_a_new_one(ground: &Ground) {
