@@ -19,5 +19,5 @@ pub use archive::ArchiveFault;
 pub use caution::CAUTIONS;
 pub use data::PacketData;
 pub use figure::Recomputed;
-pub use packet::{Packet, SealError, seal};
+pub use packet::{Packet, SealError, document_of, seal};
 pub use verify::{DocumentCheck, Fault, FigureCheck, Verified, verify};

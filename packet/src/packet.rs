@@ -64,6 +64,15 @@ pub fn seal(data: &PacketData) -> Result<Packet, SealError> {
     Ok(Packet { name: format!("{}.zip", folder(data)), bytes, sha256 })
 }
 
+/// The document alone with a name for its file; the same bytes as in the packet.
+///
+/// # Errors
+/// [`SealError`].
+pub fn document_of(data: &PacketData) -> Result<(String, Vec<u8>), SealError> {
+    data.check()?;
+    Ok((format!("{}.pdf", folder(data)), render(data)?))
+}
+
 /// The bag of a packet, from its payload.
 pub(crate) fn fill(data: &PacketData, payload: Files) -> Files {
     let agent = software();

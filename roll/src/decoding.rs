@@ -25,6 +25,11 @@ impl<'a> TextFields<'a> {
         self.text.bytes().fold(false, |found, byte| found | special(byte))
     }
 
+    /// The field at `index` as it stands.
+    pub(crate) fn whole(&self, index: usize) -> &'a str {
+        self.text.get(self.places.range(index)).unwrap_or_default()
+    }
+
     /// The field at `index` without the blanks around it.
     #[inline]
     pub(crate) fn get(&self, index: usize) -> &'a str {

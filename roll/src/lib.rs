@@ -36,4 +36,7 @@ pub mod header;
 pub mod layout;
 pub mod limits;
 mod mapping;
+mod published;
 pub mod reader;
+
+pub use published::{PublishedError, PublishedField, published_row};

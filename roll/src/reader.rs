@@ -154,6 +154,38 @@ impl<R: Read> RollReader<R> {
         Ok(Some(row))
     }
 
+    /// The fields of the next row as they stand, in the header's order, mapped or not; `None` at the end. Nothing is
+    /// counted.
+    ///
+    /// # Errors
+    /// Of the source; `InvalidData` where the row cannot be taken apart.
+    pub(crate) fn next_fields(&mut self) -> io::Result<Option<Vec<String>>> {
+        let Some(frame) = self.framer.next_frame()? else { return Ok(None) };
+        let columns = self.header.names.len();
+        let fault = match frame.shape {
+            Shape::Plain { fields } | Shape::Quoted { fields, .. } if fields != columns => {
+                Some(self.wrong_column_count(&frame, fields))
+            }
+            Shape::Plain { .. } | Shape::Quoted { .. } => None,
+            Shape::Unclosed(unclosed) => Some(self.unclosed(&frame, unclosed)),
+            Shape::TooLong => Some(too_long(&frame)),
+        };
+        let invalid = |detail: String| io::Error::new(io::ErrorKind::InvalidData, detail);
+        if let Some(fault) = fault {
+            return Err(invalid(fault.detail));
+        }
+        let fields = self.framer.fields(&frame);
+        let fields = match decode(fields, self.encoding, &mut self.decoded) {
+            Ok(text) => (0..columns).map(|place| text.whole(place).to_owned()).collect(),
+            Err(at) => {
+                let place = fields.at(at);
+                return Err(invalid(self.invalid_encoding(&frame, place).detail));
+            }
+        };
+        self.framer.advance(&frame);
+        Ok(Some(fields))
+    }
+
     /// Fills the batch with the next rows, at most `rows_max` of them and not many more than
     /// [`BATCH_BYTES_MAX`] bytes. What it held before is dropped. False at the end of the file, when there was
     /// nothing to put in it.

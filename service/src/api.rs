@@ -9,7 +9,9 @@ mod keys;
 pub(crate) mod measurements;
 mod office;
 pub(crate) mod operator;
+pub(crate) mod packets;
 mod properties;
+pub(crate) mod report;
 mod sources;
 pub(crate) mod views;
 
@@ -23,10 +25,12 @@ pub(crate) fn router() -> OpenApiRouter<App> {
         .merge(measurements::router())
         .merge(properties::router())
         .merge(findings::router())
+        .merge(packets::router())
         .merge(exports::router())
         .merge(sources::router())
         .merge(editions::router())
         .merge(office::router())
+        .merge(report::router())
         .merge(keys::router())
         .merge(definitions::router())
 }

@@ -29,7 +29,8 @@ pub(crate) struct Arguments {
 
 #[derive(Debug, Subcommand)]
 pub(crate) enum Command {
-    /// Shows the main job on an invented county: forty houses, two sources that disagree, a queue.
+    /// Shows the main job on an invented county: forty houses, two sources that disagree, a queue; then serves the
+    /// pages on this machine.
     Demo(Demo),
     /// Takes in a published roll or measured houses. The same file again changes nothing.
     Import(Import),
@@ -43,6 +44,10 @@ pub(crate) enum Command {
     Explain(Explain),
     /// Writes findings, judgements or quarantined rows as CSV or NDJSON.
     Export(Export),
+    /// Writes the evidence packet of a property: one zip file for each source with a finding.
+    Packet(Packet),
+    /// Checks evidence packets: every byte accounted for, every figure computed again. Needs no database.
+    Verify(Verify),
     /// Shows or sets what the office holds to be material.
     #[command(subcommand)]
     Policy(Policy),
@@ -66,6 +71,9 @@ pub(crate) struct Demo {
     /// Folder that the demonstration keeps its data in; running it again changes nothing.
     #[arg(long, default_value = "crossfoot-demo", value_name = "FOLDER")]
     pub(crate) folder: PathBuf,
+    /// End when the queue is printed, instead of serving the pages.
+    #[arg(long)]
+    pub(crate) no_serve: bool,
 }
 
 impl Demo {
@@ -208,6 +216,30 @@ pub(crate) struct Explain {
     /// JSON instead of text.
     #[arg(long)]
     pub(crate) json: bool,
+}
+
+/// Options of `packet`.
+#[derive(Debug, Args)]
+pub(crate) struct Packet {
+    /// The office's reference of the property.
+    pub(crate) reference: String,
+    /// Only against this source.
+    #[arg(long, value_name = "NAME")]
+    pub(crate) source: Option<String>,
+    /// Folder that the packets are written to.
+    #[arg(long, default_value = ".", value_name = "FOLDER")]
+    pub(crate) out: PathBuf,
+    /// The document alone (PDF) instead of the packet.
+    #[arg(long)]
+    pub(crate) document: bool,
+}
+
+/// Options of `verify`.
+#[derive(Debug, Args)]
+pub(crate) struct Verify {
+    /// Evidence packets.
+    #[arg(required = true, value_name = "FILE")]
+    pub(crate) files: Vec<PathBuf>,
 }
 
 /// Options of `export`.

@@ -6,7 +6,7 @@ pub(crate) mod extract;
 mod gate;
 pub(crate) mod measure;
 pub(crate) mod problem;
-mod rate;
+pub(crate) mod rate;
 mod retry;
 pub(crate) mod upload;
 
@@ -27,12 +27,14 @@ use tokio_util::sync::CancellationToken;
 use tower::ServiceBuilder;
 use tower_http::catch_panic::CatchPanicLayer;
 use tower_http::compression::CompressionLayer;
+use tower_http::compression::predicate::{DefaultPredicate, NotForContentType, Predicate as _};
 use tower_http::request_id::{MakeRequestUuid, PropagateRequestIdLayer, SetRequestIdLayer};
 use tower_http::set_header::SetResponseHeaderLayer;
 use tower_http::trace::TraceLayer;
 use utoipa::OpenApi;
 use utoipa_axum::router::OpenApiRouter;
 
+use crate::packets::Press;
 use crate::{api, pages};
 
 /// What every handler can reach.
@@ -41,6 +43,7 @@ pub(crate) struct App {
     pub(crate) store: Store,
     pub(crate) worker: Worker,
     pub(crate) limits: Arc<Limits>,
+    pub(crate) press: Press,
 }
 
 /// What requests may be.
@@ -131,14 +134,15 @@ pub(crate) fn router(app: App) -> Router {
         .route_layer(from_fn_with_state(app.clone(), retry::idempotent))
         .route_layer(from_fn_with_state((app.clone(), scopes), gate::gate))
         .route_layer(from_fn_with_state(rate::Buckets::new(app.limits.requests_a_minute), rate::limit));
-    let router: Router<App> = api
-        .merge(docs)
-        .merge(pages::router())
-        .fallback(|| async { Problem::new(Kind::NotFound, "there is no such path: /docs lists them") })
-        .method_not_allowed_fallback(|| async {
+    let router: Router<App> =
+        api.merge(docs).merge(pages::router()).fallback(unknown_path).method_not_allowed_fallback(|| async {
             Problem::new(Kind::MethodNotAllowed, "the path knows no such method: /docs lists them")
         });
     let request_id = HeaderName::from_static("x-request-id");
+    // packets are told by the hash of their bytes as sent
+    let compressible = DefaultPredicate::new()
+        .and(NotForContentType::const_new("application/zip"))
+        .and(NotForContentType::const_new("application/pdf"));
     router
         .layer(
             ServiceBuilder::new()
@@ -160,9 +164,18 @@ pub(crate) fn router(app: App) -> Router {
                     HeaderValue::from_static(CONTENT_POLICY),
                 ))
                 .layer(CatchPanicLayer::new())
-                .layer(CompressionLayer::new().gzip(true).zstd(true)),
+                .layer(CompressionLayer::new().gzip(true).zstd(true).compress_when(compressible)),
         )
         .with_state(app)
+}
+
+/// A path that nothing answers: a page for a browser, a problem for a program.
+async fn unknown_path(request: Request) -> Response {
+    let accepts = request.headers().get(header::ACCEPT).and_then(|v| v.to_str().ok()).unwrap_or("");
+    if accepts.contains("text/html") && !request.uri().path().starts_with("/v1/") {
+        return pages::no_such_page();
+    }
+    Problem::new(Kind::NotFound, "there is no such path: /docs lists them").into_response()
 }
 
 /// Gives a request up that takes too long. Uploads have a limit of their own, on how slowly they may come.

@@ -7,7 +7,9 @@ mod commands;
 mod houses;
 mod http;
 mod installation;
+mod night;
 mod outcome;
+mod packets;
 mod pages;
 mod table;
 
@@ -43,6 +45,9 @@ async fn run(arguments: Arguments) -> anyhow::Result<Outcome> {
     if let Command::Schema(schema) = &arguments.command {
         return commands::schema::run(schema);
     }
+    if let Command::Verify(verify) = &arguments.command {
+        return commands::verify::run(verify);
+    }
     let mut flags = arguments.flags.clone();
     if let Command::Demo(demo) = &arguments.command {
         demo.settle(&mut flags);
@@ -70,11 +75,13 @@ async fn run(arguments: Arguments) -> anyhow::Result<Outcome> {
         Command::Serve(serve) => commands::serve::run(&settings, &serve).await,
         Command::Queue(queue) => commands::queue::run(&settings, &queue).await,
         Command::Explain(explain) => commands::explain::run(&settings, &explain).await,
+        Command::Packet(packet) => commands::packet::run(&settings, &packet).await,
         Command::Export(export) => commands::export::run(&settings, &export).await,
         Command::Policy(policy) => commands::policy::run(&settings, &policy).await,
         Command::Schedule(schedule) => commands::schedule::run(&settings, &schedule).await,
         Command::Report(report) => commands::report::run(&settings, &report).await,
         Command::Key(key) => commands::key::run(&settings, &key).await,
+        Command::Verify(verify) => commands::verify::run(&verify),
         Command::Schema(schema) => commands::schema::run(&schema),
     }
 }

@@ -5,23 +5,34 @@ mod finding;
 mod layout;
 mod mark;
 mod office;
+mod property;
 mod queue;
+mod report;
 mod sign_in;
+mod state;
+mod statement;
 mod uploads;
 
+use std::sync::Arc;
+
 use axum::Router;
-use axum::extract::{DefaultBodyLimit, Request};
+use axum::extract::{DefaultBodyLimit, Request, State};
 use axum::http::{StatusCode, header};
-use axum::middleware::{Next, from_fn};
+use axum::middleware::{Next, from_fn, from_fn_with_state};
 use axum::response::{IntoResponse, Response};
 use axum::routing::{get, post};
 use tower_http::csrf::CsrfLayer;
 
 use crate::http::App;
 use crate::http::problem::{Kind, Problem};
+use crate::http::rate;
 
 /// Bytes of a form without files.
 const FORM_BYTES: usize = 64 * 1024;
+
+/// Attempts to sign in that one address may make in a minute. A key has 256 random bits and is not guessed; this
+/// bounds the work that guessing causes, and leaves room for an office behind one address.
+const SIGN_INS_A_MINUTE: u32 = 60;
 
 /// All pages.
 pub(crate) fn router() -> Router<App> {
@@ -30,19 +41,39 @@ pub(crate) fn router() -> Router<App> {
         .route("/uploads/roll", post(uploads::take_roll))
         // their handlers count the bytes as they come
         .layer(DefaultBodyLimit::disable());
+    let attempts = rate::Buckets::new(SIGN_INS_A_MINUTE);
+    let sign_in_post = post(sign_in::sign_in).layer(from_fn_with_state(attempts, count_attempt));
     let forms = Router::new()
         .route("/", get(queue::show))
         .route("/queue", get(queue::show))
         .route("/findings/{id}", get(finding::show).post(finding::decide))
+        .route("/properties/{id}", get(property::show))
+        .route("/findings/{id}/packet.pdf", get(finding::document))
+        .route("/findings/{id}/packet.zip", get(finding::packet))
         .route("/matches", get(office::matches).post(office::settle))
         .route("/runs", get(office::runs).post(office::start_run))
+        .route("/report", get(report::show))
         .route("/uploads", get(uploads::show))
         .route("/jobs/{id}", get(uploads::job))
-        .route("/signin", get(sign_in::show).post(sign_in::sign_in))
+        .route("/signin", get(sign_in::show).merge(sign_in_post))
         .route("/signout", post(sign_in::sign_out))
         .route("/assets/{name}", get(assets::asset))
         .layer(DefaultBodyLimit::max(FORM_BYTES));
     files.merge(forms).layer(CsrfLayer::new()).layer(from_fn(shape))
+}
+
+/// Refuses an address that tries too often.
+async fn count_attempt(State(attempts): State<Arc<rate::Buckets>>, request: Request, next: Next) -> Response {
+    match rate::of_address(&attempts, &request) {
+        Ok(()) => next.run(request).await,
+        Err(problem) => layout::Fail(problem).into_response(),
+    }
+}
+
+/// The page of a path that nothing answers.
+pub(crate) fn no_such_page() -> Response {
+    layout::Fail(Problem::new(Kind::NotFound, "there is no such page: the address may be misspelt, or old"))
+        .into_response()
 }
 
 /// Answers without a page become one: from another site, too large, unreadable, no such method.

@@ -90,6 +90,15 @@ impl Store {
         tx.commit().await
     }
 
+    /// The name of an office for people.
+    ///
+    /// # Errors
+    /// [`StoreError::Missing`] when there is no such office, [`StoreError`] of the database.
+    pub async fn office_name(&self, id: &str) -> Result<String, StoreError> {
+        let row = self.main.fetch_one("SELECT name FROM office WHERE id = $1", values![id]).await?;
+        row.ok_or_else(|| StoreError::Missing { what: "office", id: id.to_owned() })?.get(0)
+    }
+
     /// Makes a key. `office` is none exactly for an operator's key.
     ///
     /// # Errors

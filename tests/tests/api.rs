@@ -23,13 +23,21 @@ macro_rules! on_both_databases {
 
 #[path = "api/answers.rs"]
 mod answers;
+#[path = "api/demonstration.rs"]
+mod demonstration;
 #[path = "end_to_end/installation.rs"]
 #[expect(dead_code, reason = "made for the end-to-end tests; some of it is of use here")]
 mod installation;
+#[path = "api/logs.rs"]
+mod logs;
 #[path = "api/matrix.rs"]
 mod matrix;
 #[path = "api/outside.rs"]
 mod outside;
+#[path = "api/packets.rs"]
+mod packets;
+#[path = "api/report.rs"]
+mod report;
 #[path = "api/server.rs"]
 mod server;
 #[path = "end_to_end/town.rs"]

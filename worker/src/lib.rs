@@ -1,6 +1,7 @@
 //! Jobs and their order: loading editions, judging what stands to be judged. A library for the service, which runs it
 //! inside on the embedded database, and the binary `crossfoot-worker` for machines of their own.
 
+mod evidence;
 mod import;
 mod judging;
 pub mod nightly;
@@ -9,6 +10,7 @@ mod reconcile;
 pub mod runner;
 pub mod settings;
 
+pub use evidence::{EvidenceError, evidence};
 pub use judging::{RejudgeError, Rejudged, rejudge};
 pub use nightly::Nightly;
 pub use progress::Progress;

@@ -8,6 +8,7 @@ use crossfoot_store::record::RejectView;
 use crossfoot_worker::settings::Settings;
 use serde_json::{Value, json};
 
+use crate::api::views::Pair;
 use crate::arguments::{Export, ExportWhat, Form};
 use crate::installation::Installation;
 use crate::outcome::{Outcome, complain};
@@ -87,45 +88,22 @@ pub(crate) fn reject_json(reject: &RejectView, file: &str) -> Value {
     })
 }
 
-/// Hundredths of the unit as a decimal number.
+/// A decimal text as a number.
 pub(crate) fn decimal(text: &str) -> Value {
     serde_json::from_str(text).unwrap_or(Value::Null)
 }
 
-/// A pair as it is exported: units in the names, money as text, ratios as decimal numbers.
+/// A pair as it is exported: that of the API in one line, without the ids that only the API uses.
 pub(crate) fn pair_json(pair: &PairView) -> Value {
-    let area =
-        |a: Option<crossfoot_audit::area::Area>, decimals| a.map(|a| decimal(&a.to_square_feet(decimals)));
-    let share = |ppm: Option<i64>| ppm.map(|ppm| ppm as f64 / 1e6);
-    json!({
-        "reference": pair.reference,
-        "parcel": pair.parcel,
-        "address": pair.address,
-        "source": pair.source,
-        "edition": pair.edition,
-        "match": pair.match_state,
-        "parcel_key": pair.parcel_key,
-        "conflict": pair.conflict,
-        "outcome": pair.outcome,
-        "kind": pair.kind,
-        "measured_sqft": area(pair.measured, 2),
-        "recorded_sqft": area(pair.recorded, 2),
-        "difference_sqft": area(pair.difference, 2),
-        "variance": share(pair.variance_ppm),
-        "sigma_sqft": pair.sigma_sqft,
-        "z": pair.z,
-        "threshold_sqft": area(pair.threshold, 2),
-        "exceedance": share(pair.exceedance_ppm),
-        "effect_low": pair.effect_low.map(|m| m.to_text()),
-        "effect_high": pair.effect_high.map(|m| m.to_text()),
-        "standard": pair.standard,
-        "policy_version": pair.policy_version,
-        "measurement_version": pair.measurement_version,
-        "record_edition": pair.record_edition,
-        "finding": pair.finding.as_ref().map(|f| f.id.clone()),
-        "state": pair.finding.as_ref().map(|f| f.state.clone()),
-        "closing": pair.finding.as_ref().and_then(|f| f.closing.clone()),
-    })
+    let mut row = serde_json::to_value(Pair::from(pair.clone())).unwrap_or_default();
+    if let Some(fields) = row.as_object_mut() {
+        fields.shift_remove("property");
+        let finding = fields.shift_remove("finding").unwrap_or_default();
+        for (column, name) in [("finding", "id"), ("state", "state"), ("closing", "closing")] {
+            fields.insert(column.to_owned(), finding.get(name).cloned().unwrap_or_default());
+        }
+    }
+    row
 }
 
 type Out = std::io::BufWriter<Box<dyn Write + Send>>;

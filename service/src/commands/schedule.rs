@@ -10,6 +10,7 @@ use jiff::tz::TimeZone;
 
 use crate::arguments::{AddDropFolder, AddSchedule, Schedule, When};
 use crate::installation::Installation;
+use crate::night::schedules_of;
 use crate::outcome::{Outcome, complain, say};
 use crate::table::{Side, Table};
 
@@ -126,7 +127,7 @@ async fn list(installation: &Installation) -> anyhow::Result<Outcome> {
         ("last", Side::Left),
         ("what came of it", Side::Left),
     ]);
-    for entry in own(installation).await? {
+    for entry in schedules_of(&installation.store, &installation.office).await? {
         let what = match entry.kind {
             ScheduleKind::Reconcile => "reconcile".to_owned(),
             ScheduleKind::DropFolder => {
@@ -153,20 +154,14 @@ async fn list(installation: &Installation) -> anyhow::Result<Outcome> {
 }
 
 async fn remove(installation: &Installation, id: &str) -> anyhow::Result<Outcome> {
-    let known = own(installation).await?.iter().any(|entry| entry.id == id);
+    let known =
+        schedules_of(&installation.store, &installation.office).await?.iter().any(|entry| entry.id == id);
     if known && installation.store.schedule_remove(id).await? {
         say(&format!("schedule {id} is removed\n"))?;
         return Ok(Outcome::Done);
     }
     complain(&format!("the office has no schedule {id}: crossfoot schedule list names them"));
     Ok(Outcome::Refused)
-}
-
-/// Schedules of the office, and those of the installation.
-pub(crate) async fn own(installation: &Installation) -> anyhow::Result<Vec<Entry>> {
-    let mut entries = installation.store.schedule_list().await?;
-    entries.retain(|entry| entry.office.as_ref().is_none_or(|office| *office == installation.office));
-    Ok(entries)
 }
 
 /// A time as people of the zone read it.

@@ -170,6 +170,11 @@ impl Problem {
         self
     }
 
+    /// Seconds after which it may be tried again, where that helps.
+    pub(crate) fn retry_after_seconds(&self) -> Option<u32> {
+        self.retry_after_seconds
+    }
+
     /// There is no such thing for this office.
     pub(crate) fn not_found(what: &str, id: &str) -> Problem {
         Problem::new(Kind::NotFound, format!("there is no {what} {id}: list them to find its id"))

@@ -70,10 +70,7 @@ pub(crate) async fn limit(
 ) -> Result<Response, Problem> {
     let name = match request.headers().get(header::AUTHORIZATION) {
         Some(key) => hex::encode(Sha256::digest(key.as_bytes())),
-        None => request
-            .extensions()
-            .get::<ConnectInfo<SocketAddr>>()
-            .map_or_else(String::new, |ConnectInfo(peer)| peer.ip().to_string()),
+        None => address(&request),
     };
     match buckets.take(name, Instant::now()) {
         Ok(()) => Ok(next.run(request).await),
@@ -83,6 +80,19 @@ pub(crate) async fn limit(
         )
         .retry_after(seconds)),
     }
+}
+
+/// Takes a token of the address that a request comes from, whatever key it names, or gives the refusal.
+pub(crate) fn of_address(buckets: &Buckets, request: &Request) -> Result<(), Problem> {
+    buckets.take(address(request), Instant::now()).map_err(|seconds| {
+        let detail = format!("more than {} attempts a minute from here: wait {seconds} s", buckets.a_minute);
+        Problem::new(Kind::TooMany, detail).retry_after(seconds)
+    })
+}
+
+fn address(request: &Request) -> String {
+    let peer = request.extensions().get::<ConnectInfo<SocketAddr>>();
+    peer.map_or_else(String::new, |ConnectInfo(peer)| peer.ip().to_string())
 }
 
 #[cfg(test)]

@@ -4,9 +4,9 @@ use axum::Form;
 use axum::extract::{Path, State};
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Redirect, Response};
+use crossfoot_audit::area::Area;
 use crossfoot_audit::document::reread;
-use crossfoot_audit::judge::explain::explain;
-use crossfoot_audit::standard::{AreaStatement, CountingVerdict};
+use crossfoot_audit::judge::explain::{CAUTION, Step, explain};
 use crossfoot_store::finding::Decided;
 use crossfoot_store::office::Role;
 use crossfoot_store::queue::{FindingEvent, PairView};
@@ -15,10 +15,12 @@ use maud::{Markup, html};
 use serde::Deserialize;
 
 use super::layout::{Fail, Guest, office, page};
-use super::mark::{mark, words};
-use super::queue::{effect, state};
+use super::mark::{interval_95, mark, words};
+use super::queue::effect;
+use super::state::{moment, state};
+use super::statement::statement;
 use crate::api::findings::{DecisionRequest, READERS, StateName};
-use crate::api::views::time;
+use crate::api::packets;
 use crate::http::App;
 use crate::http::problem::{Kind, Problem};
 
@@ -40,39 +42,84 @@ async fn sheet(app: &App, guest: &Guest, id: &str, notice: Option<&str>) -> Resu
     let document = app.store.measurement_document(office, &pair.property, pair.measurement_version).await?;
     let standard = app.worker.standards().iter().find(|standard| standard.id == pair.standard);
     let stated = standard.zip(reread(&document).ok()).map(|(s, house)| s.state(&house.house));
+    let steps = again.as_ref().map_or_else(
+        |_| Vec::new(),
+        |again| explain(&again.judgement, &again.measured, &again.recorded, &again.rule),
+    );
     let body = html! {
-        h1 dir="auto" { (pair.reference) ": " (words(&pair)) }
+        h1 { bdi { (pair.reference) } ": " (words(&pair)) }
         @if let Some(notice) = notice { p.warn role="alert" { (notice) } }
         @if let Some(finding) = &pair.finding {
             p { "State: " (state(&finding.state)) @if let Some(why) = &finding.closing { ", " (why.replace('_', " ")) } }
         }
+        p { a href={ "/properties/" (pair.property) } { "Measurements and all records of this property" } }
         (mark(&pair))
-        (figures(&pair))
+        (figures(&pair, &steps))
         (match &again { Ok(again) => sides(&pair, again), Err(error) => html! { p.warn { "The pair cannot be judged again: " (error) } } })
-        @if let Some(stated) = &stated { (parts(stated)) }
+        @if let Some(stated) = &stated { (statement(stated, pair.measured)) }
         (events(&history))
+        h2 { "Before anything is done" }
+        p.warn { (CAUTION) }
+        @if guest.0.office(&packets::TAKERS).is_ok() { (evidence(id)) }
         @if guest.0.office(&[Role::Review]).is_ok() { (form(&pair)) }
     };
     Ok(page(guest, &pair.reference, "", &body))
 }
 
-fn figures(pair: &PairView) -> Markup {
-    let area = |area: Option<crossfoot_audit::area::Area>| {
-        area.map_or("none".to_owned(), |area| format!("{} sq ft", area.to_square_feet(2)))
+/// Figures as they are shown, and the steps of the explanation that each of them opens to.
+fn figures(pair: &PairView, steps: &[Step]) -> Markup {
+    let area = |area: Option<Area>| {
+        area.map_or("none".to_owned(), |area| format!("{} sq ft", area.to_square_feet(1)))
     };
+    let ratio = |ppm: Option<i64>| ppm.map(|ppm| format!("{:.1} %", ppm as f64 / 1e4));
+    let derived = [
+        ("Measured less recorded", Some(area(pair.difference)), "difference"),
+        (
+            "Standard deviation of the difference",
+            pair.sigma_sqft.map(|sigma| format!("{sigma:.1} sq ft")),
+            "standard deviation of the difference",
+        ),
+        (
+            "Difference in standard deviations",
+            pair.z.map(|z| format!("{z:.1}")),
+            "difference in standard deviations",
+        ),
+        ("Variance", ratio(pair.variance_ppm), "variance"),
+        ("Matters beyond", Some(area(pair.threshold)), "threshold"),
+        (
+            "Probability of mattering",
+            ratio(pair.exceedance_ppm),
+            "probability that the true difference is beyond the threshold",
+        ),
+        ("Effect on value, estimate", Some(effect(pair)), "estimated change of the recorded value"),
+        ("Outcome", Some(pair.outcome.replace('_', " ")), "verdict"),
+    ];
     html! {
         h2 { "Figures" }
-        dl {
-            dt { "Measured" } dd { (area(pair.measured)) }
-            dt { "Recorded" } dd { (area(pair.recorded)) }
-            dt { "Measured less recorded" } dd { (area(pair.difference)) }
-            @if let Some(sigma) = pair.sigma_sqft { dt { "Standard deviation" } dd { (format!("{sigma:.1}")) " sq ft" } }
-            dt { "Matters beyond" } dd { (area(pair.threshold)) }
-            dt { "Effect on value, estimate" } dd { (effect(pair)) }
-            dt { "Standard" } dd { (pair.standard) }
+        dl.figures {
+            dt { "Measured" } dd { details {
+                summary { (area(pair.measured)) }
+                p { "The parts that count under " (pair.standard) ", version " (pair.measurement_version) " of the measurement: " a href="#parts" { "each part" } "." }
+            } }
+            dt { "Recorded" } dd { (area(pair.recorded)) @if let Some(edition) = pair.record_edition { ", as published in edition " (edition) } }
+            @if let Some((low, high)) = interval_95(pair) {
+                dt { "Interval of the difference, 95 %" } dd { details {
+                    summary { (format!("{low:.1} to {high:.1} sq ft")) }
+                    p { "d - 1.96 s to d + 1.96 s, with d the difference and s its standard deviation" }
+                } }
+            }
+            @for (name, value, what) in &derived {
+                @if let Some(value) = value { dt { (name) } dd { (opened(value, steps.iter().find(|step| step.what == *what))) } }
+            }
             dt { "Policy" } dd { "version " (pair.policy_version) }
         }
     }
+}
+
+/// A figure that opens to the formula and the inputs it comes from.
+fn opened(value: &str, step: Option<&Step>) -> Markup {
+    let Some(step) = step else { return html! { (value) } };
+    html! { details { summary { (value) } p { (step.how) " = " (step.result) } } }
 }
 
 fn sides(pair: &PairView, again: &Rejudged) -> Markup {
@@ -100,42 +147,6 @@ fn sides(pair: &PairView, again: &Rejudged) -> Markup {
             }
         }
         p { "Matched by the parcel key " code { (pair.parcel_key) } ", " (pair.match_state.replace('_', " ")) "." @if !pair.conflict.is_empty() { " " (pair.conflict) } }
-        details {
-            summary { "How this is computed" }
-            ol {
-                @for step in explain(&again.judgement, &again.measured, &again.recorded, &again.rule) {
-                    li { strong { (step.what) } ": " (step.how) " = " (step.result) }
-                }
-            }
-        }
-    }
-}
-
-fn parts(stated: &AreaStatement) -> Markup {
-    html! {
-        h2 { "Parts of the house under " (stated.standard) }
-        table {
-            thead { tr {
-                th scope="col" { "Part" }
-                th.n scope="col" { "Area, sq ft" }
-                th scope="col" { "Counts" }
-                th scope="col" { "Rule" }
-            } }
-            tbody {
-                @for line in &stated.lines {
-                    tr {
-                        td dir="auto" { (line.building) ", level " (line.level) ", " (format!("{:?}", line.part_use).to_lowercase()) }
-                        td.n data-l="Area, sq ft" { (line.area.to_square_feet(1)) }
-                        td data-l="Counts" {
-                            (match line.verdict { CountingVerdict::Counted => "counted", CountingVerdict::Apart => "counted apart", CountingVerdict::NotCounted => "not counted" })
-                            @if let Some(heading) = &line.heading { ": " (heading) }
-                        }
-                        td data-l="Rule" { (line.rule) }
-                    }
-                }
-                tr.sum { th scope="row" { "Counted" } td.n data-l="Area, sq ft" { (stated.total.to_square_feet(0)) } td {} td {} }
-            }
-        }
     }
 }
 
@@ -145,7 +156,7 @@ fn events(history: &[FindingEvent]) -> Markup {
         ol {
             @for event in history {
                 li {
-                    (time(event.at)) ": " (event.what) ", " (event.state)
+                    (moment(event.at)) ": " (event.what) ", " (state(&event.state))
                     @if let Some(said) = said(event) { div.soft dir="auto" { (said) } }
                 }
             }
@@ -166,13 +177,23 @@ fn said(event: &FindingEvent) -> Option<String> {
     Some(said.join("; "))
 }
 
+fn evidence(id: &str) -> Markup {
+    html! {
+        h2 { "Evidence" }
+        p {
+            a href={ "/findings/" (id) "/packet.pdf" } { "Document (PDF)" } " to read, or "
+            a href={ "/findings/" (id) "/packet.zip" } { "Packet (zip)" }
+            " with the data, the row as published and the hashes, which " code { "crossfoot verify" } " checks."
+        }
+    }
+}
+
 fn form(pair: &PairView) -> Markup {
     let Some(finding) = pair.finding.as_ref().filter(|finding| finding.state != "closed") else {
         return html! {};
     };
     html! {
         h2 { "Decide" }
-        p.warn { "A corrected record can raise the tax as well as lower it. Tell the owner before anything is filed." }
         form.tall method="post" {
             input type="hidden" name="row_version" value=(finding.row_version);
             label { "State"
@@ -213,6 +234,30 @@ pub(super) struct Decide {
     hearing_on: String,
     #[serde(default)]
     outcome: String,
+}
+
+/// Sends the document.
+pub(super) async fn document(
+    State(app): State<App>,
+    guest: Guest,
+    Path(id): Path<String>,
+) -> Result<Response, Fail> {
+    let office = office(&guest, &packets::TAKERS)?;
+    let pair =
+        app.store.finding_pair(office, &id).await?.ok_or_else(|| Problem::not_found("finding", &id))?;
+    Ok(packets::document(&app, &guest.0, &pair, office).await?)
+}
+
+/// Sends the packet.
+pub(super) async fn packet(
+    State(app): State<App>,
+    guest: Guest,
+    Path(id): Path<String>,
+) -> Result<Response, Fail> {
+    let office = office(&guest, &packets::TAKERS)?;
+    let pair =
+        app.store.finding_pair(office, &id).await?.ok_or_else(|| Problem::not_found("finding", &id))?;
+    Ok(packets::packet(&app, &guest.0, &pair, office).await?)
 }
 
 /// Takes a decision.

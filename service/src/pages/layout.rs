@@ -2,7 +2,7 @@
 
 use axum::extract::FromRequestParts;
 use axum::http::request::Parts;
-use axum::http::{StatusCode, header};
+use axum::http::{HeaderValue, StatusCode, header};
 use axum::response::{IntoResponse, Redirect, Response};
 use crossfoot_audit::judge::explain::CAUTION;
 use crossfoot_store::StoreError;
@@ -10,27 +10,35 @@ use crossfoot_store::office::Role;
 use maud::{DOCTYPE, Markup, html};
 
 use super::assets;
+use crate::api::findings::READERS;
 use crate::http::App;
 use crate::http::access::Who;
 use crate::http::problem::Problem;
 
-/// Pages in the navigation.
-const PLACES: [(&str, &str); 4] = [
-    ("/queue", "Queue"),
-    ("/matches", "Held matches"),
-    ("/uploads", "Uploads"),
-    ("/runs", "Runs and notices"),
+/// Pages in the navigation, and whether they are for readers of findings only.
+const PLACES: [(&str, &str, bool); 5] = [
+    ("/queue", "Queue", true),
+    ("/matches", "Held matches", true),
+    ("/uploads", "Uploads", false),
+    ("/runs", "Runs and notices", true),
+    ("/report", "What happened", true),
 ];
 
-/// A visitor of the pages; who is not signed in is led to the sign-in page.
-pub(super) struct Guest(pub(super) Who);
+/// A visitor of the pages, with the name of the office; who is not signed in is led to the sign-in page.
+pub(super) struct Guest(pub(super) Who, String);
 
 impl FromRequestParts<App> for Guest {
     type Rejection = Response;
 
     async fn from_request_parts(parts: &mut Parts, app: &App) -> Result<Guest, Response> {
         match Who::from_request_parts(parts, app).await {
-            Ok(who) => Ok(Guest(who)),
+            Ok(who) => {
+                let name = match &who.0.office {
+                    Some(office) => app.store.office_name(office).await,
+                    None => Ok("Installation".to_owned()),
+                };
+                name.map(|name| Guest(who, name)).map_err(|error| Fail::from(error).into_response())
+            }
             Err(problem) if problem.status == StatusCode::UNAUTHORIZED.as_u16() => {
                 let next = if parts.method == axum::http::Method::GET {
                     parts.uri.path_and_query().map_or("/", |p| p.as_str())
@@ -84,8 +92,12 @@ impl IntoResponse for Fail {
             }
             p { a href="/queue" { "Go to the queue" } }
         };
-        (status, [(header::CACHE_CONTROL, "no-store")], whole(None, &self.0.title, "", None, &body))
-            .into_response()
+        let page = whole(None, &self.0.title, "", None, &body);
+        let mut response = (status, [(header::CACHE_CONTROL, "no-store")], page).into_response();
+        if let Some(seconds) = self.0.retry_after_seconds() {
+            response.headers_mut().insert(header::RETRY_AFTER, HeaderValue::from(seconds));
+        }
+        response
     }
 }
 
@@ -110,7 +122,7 @@ pub(super) fn whole(
                 meta charset="utf-8";
                 meta name="viewport" content="width=device-width, initial-scale=1";
                 @if let Some(seconds) = again { noscript { meta http-equiv="refresh" content=(seconds); } }
-                title { (title) " · crossfoot" }
+                title { (title) @if let Some(Guest(_, office)) = guest { " · " (office) } " · crossfoot" }
                 link rel="stylesheet" href=(assets::style());
                 script src=(assets::script()) defer {}
             }
@@ -118,7 +130,7 @@ pub(super) fn whole(
                 a.skip href="#main" { "Skip to the content" }
                 header {
                     span.name { "crossfoot" }
-                    @if let Some(Guest(who)) = guest { (navigation(who, place)) }
+                    @if let Some(Guest(who, office)) = guest { (navigation(who, office, place)) }
                 }
                 main #main tabindex="-1" data-again=[again] { (body) }
                 footer { p { (CAUTION) } }
@@ -127,19 +139,20 @@ pub(super) fn whole(
     }
 }
 
-fn navigation(who: &Who, place: &str) -> Markup {
+fn navigation(who: &Who, office: &str, place: &str) -> Markup {
+    let reads = who.office(&READERS).is_ok();
     html! {
+        span.office dir="auto" { (office) }
         nav aria-label="Pages" {
             ul {
-                @for (path, name) in PLACES {
+                @for (path, name, _) in PLACES.into_iter().filter(|(_, _, findings)| reads || !findings) {
                     li { a href=(path) aria-current=[(path == place).then_some("page")] { (name) } }
                 }
                 li { form method="post" action="/signout" { button.quiet { "Sign out" } } }
             }
         }
         span.who dir="auto" {
-            (who.0.office.as_deref().unwrap_or("installation")) ", " (who.0.role.name())
-            @if !who.0.label.is_empty() { " (" (who.0.label) ")" }
+            (who.0.role.name()) @if !who.0.label.is_empty() { ": " (who.0.label) }
         }
     }
 }

@@ -1,7 +1,7 @@
 //! Matches that a person must settle, and the runs and notices of the office.
 
 use axum::Form;
-use axum::extract::State;
+use axum::extract::{Query, State};
 use axum::response::{IntoResponse, Redirect, Response};
 use crossfoot_store::office::Role;
 use crossfoot_store::queue::PairView;
@@ -9,11 +9,13 @@ use crossfoot_store::run::RunView;
 use crossfoot_store::settle::Verdict;
 use maud::{Markup, html};
 use serde::Deserialize;
+use serde::de::DeserializeOwned;
 
 use super::layout::{Fail, Guest, office, page};
+use super::state::{moment, state};
 use crate::api::findings::READERS;
-use crate::api::views::time;
 use crate::http::App;
+use crate::http::extract::{Paging, cursor};
 use crate::http::problem::Problem;
 
 /// Lines of a page.
@@ -21,42 +23,74 @@ const LINES: i64 = 50;
 /// Characters of a note.
 const NOTE_CHARACTERS: usize = 1000;
 
+/// Where the lists of a page begin.
+#[derive(Debug, Default, Deserialize)]
+#[serde(default)]
+pub(super) struct Places {
+    cursor: Option<String>,
+    notices: Option<String>,
+}
+
+fn place<T: DeserializeOwned + Default>(cursor: Option<&String>) -> Result<T, Problem> {
+    let paging = Paging { cursor: cursor.cloned(), limit: None };
+    Ok(paging.place()?.unwrap_or_default())
+}
+
+fn full(items: usize) -> bool {
+    i64::try_from(items).is_ok_and(|n| n >= LINES)
+}
+
+fn further(path: &str, name: &str, next: Option<&String>, words: &str) -> Markup {
+    html! { @if let Some(next) = next { p.more { a href={ (path) "?" (name) "=" (next) } { (words) } } } }
+}
+
 /// Shows the matches to settle. What is settled leaves the page, so that the next ones move up.
-pub(super) async fn matches(State(app): State<App>, guest: Guest) -> Result<Response, Fail> {
+pub(super) async fn matches(
+    State(app): State<App>,
+    guest: Guest,
+    Query(places): Query<Places>,
+) -> Result<Response, Fail> {
     let office = office(&guest, &READERS)?;
-    let held = app.store.held_page(office, ("", 0), LINES).await?;
+    let (property, source): (String, i64) = place(places.cursor.as_ref())?;
+    let held = app.store.held_page(office, (&property, source), LINES).await?;
+    let next = held.last().filter(|_| full(held.len()));
+    let next = next.map(|last| cursor(&(&last.property, last.source_number)));
+    let may_settle = guest.0.office(&[Role::Review]).is_ok();
     let mut cards = Vec::with_capacity(held.len());
     for pair in &held {
         let source = app.store.source_by_number(pair.source_number).await?;
         let keys = std::slice::from_ref(&pair.parcel_key);
         let records = app.store.record_by_keys(&source, keys).await?;
         let situs = records.into_iter().next().map(|record| record.situs).unwrap_or_default();
-        cards.push(card(pair, &situs));
+        cards.push(card(pair, &situs, may_settle));
     }
     let body = html! {
         h1 { "Held matches" }
         p { "The parcel number leads to a record, and something speaks against it. Say whether both are the same property; the answer is kept for later editions." }
         @if cards.is_empty() { p { "Nothing is held." } }
         @for card in &cards { (card) }
+        (further("/matches", "cursor", next.as_ref(), "Next page"))
     };
     Ok(page(&guest, "Held matches", "/matches", &body))
 }
 
-fn card(pair: &PairView, situs: &str) -> Markup {
+fn card(pair: &PairView, situs: &str, may_settle: bool) -> Markup {
     html! {
         section {
-            h2 dir="auto" { (pair.reference) " and " (pair.source) }
+            h2 { a href={ "/properties/" (pair.property) } { bdi { (pair.reference) } } " and " (pair.source) }
             div.sides {
                 dl { dt { "Office" } dd dir="auto" { (pair.address) } dt { "Parcel" } dd dir="auto" { (pair.parcel) } }
                 dl { dt { "Record" } dd dir="auto" { (situs) } dt { "Parcel key" } dd { (pair.parcel_key) } }
             }
-            p { (pair.conflict) }
-            form.line method="post" action="/matches" {
-                input type="hidden" name="property" value=(pair.property);
-                input type="hidden" name="source" value=(pair.source_number);
-                label { "Note" input name="note" maxlength=(NOTE_CHARACTERS); }
-                button name="verdict" value="same" { "Same property" }
-                button.quiet name="verdict" value="other" { "Another property" }
+            p dir="auto" { (pair.conflict) }
+            @if may_settle {
+                form.line method="post" action="/matches" {
+                    input type="hidden" name="property" value=(pair.property);
+                    input type="hidden" name="source" value=(pair.source_number);
+                    label { "Note" input name="note" maxlength=(NOTE_CHARACTERS); }
+                    button name="verdict" value="same" { "Same property" }
+                    button.quiet name="verdict" value="other" { "Another property" }
+                }
             }
         }
     }
@@ -87,10 +121,16 @@ pub(super) async fn settle(
 }
 
 /// Shows runs and notices.
-pub(super) async fn runs(State(app): State<App>, guest: Guest) -> Result<Response, Fail> {
+pub(super) async fn runs(
+    State(app): State<App>,
+    guest: Guest,
+    Query(places): Query<Places>,
+) -> Result<Response, Fail> {
     let office = office(&guest, &READERS)?;
-    let runs = app.store.run_page(office, "", LINES).await?;
-    let notices = app.store.notice_page(office, "", LINES).await?;
+    let runs = app.store.run_page(office, &place::<String>(places.cursor.as_ref())?, LINES).await?;
+    let notices = app.store.notice_page(office, &place::<String>(places.notices.as_ref())?, LINES).await?;
+    let next_run = runs.last().filter(|_| full(runs.len())).map(|(run, ..)| cursor(&run.id));
+    let next_notice = notices.last().filter(|_| full(notices.len())).map(|notice| cursor(&notice.id));
     let sources = app.store.source_list().await?;
     let may_start = guest.0.office(&[Role::Review, Role::Batch]).is_ok();
     let body = html! {
@@ -111,9 +151,11 @@ pub(super) async fn runs(State(app): State<App>, guest: Guest) -> Result<Respons
                 tbody { @for (run, began, _) in &runs { (line(run, *began, may_start)) } }
             }
         }
+        (further("/runs", "cursor", next_run.as_ref(), "Earlier runs"))
         h2 { "Notices" }
         @if notices.is_empty() { p { "No notice yet." } }
-        ul { @for notice in &notices { li { (time(notice.at)) ", " (notice.kind.replace('_', " ")) ": " (notice.detail) } } }
+        ul { @for notice in &notices { li { (moment(notice.at)) ", " (notice.kind.replace('_', " ")) ": " span dir="auto" { (notice.detail) } } } }
+        (further("/runs", "notices", next_notice.as_ref(), "Earlier notices"))
     };
     Ok(page(&guest, "Runs and notices", "/runs", &body))
 }
@@ -130,7 +172,7 @@ fn line(run: &RunView, began: i64, may_start: bool) -> Markup {
                 @for (reason, n) in &run.counts.closed { div { (n) " " (reason.replace('_', " ")) } }
             }
             td data-l="State" {
-                (run.state)
+                (state(&run.state))
                 @if run.state == "held" && may_start {
                     form method="post" action="/runs" {
                         input type="hidden" name="source" value=(run.source);
@@ -139,7 +181,7 @@ fn line(run: &RunView, began: i64, may_start: bool) -> Markup {
                     }
                 }
             }
-            td data-l="Began" { (time(began)) " (" (run.cause) ")" }
+            td data-l="Began" { (moment(began)) " (" (run.cause) ")" }
         }
     }
 }

@@ -10,6 +10,7 @@ use serde::Deserialize;
 
 use super::layout::{Fail, Guest, office, page};
 use super::mark::{mark, words};
+use super::state::state;
 use crate::api::findings::READERS;
 use crate::http::App;
 use crate::http::extract::{Paging, cursor};
@@ -70,9 +71,13 @@ pub(super) async fn show(
     let names: Vec<&str> = sources.iter().map(|source| source.id.as_str()).collect();
     let body = html! {
         h1 { "Queue" }
-        p { (waiting) " properties have open findings, the largest estimated effect first." }
+        p {
+            (waiting) @if waiting == 1 { " property has" } @else { " properties have" } " open findings. "
+            @if asked.filters() { "Listed as they were opened; " a href="/queue" { "the largest effect first" } "." }
+            @else { "The largest estimated effect first, then those without a value by difference in area; " a href="/queue?state=open" { "as they were opened" } "." }
+        }
         (form(&asked, &names))
-        @if pairs.is_empty() { p { "Nothing here." } } @else { (table(&pairs)) }
+        @if pairs.is_empty() { p { "Nothing here." } } @else { (table(&pairs, !asked.filters())) }
         @if let Some(next) = next {
             form.line.more method="get" action="/queue" {
                 @for (name, value) in [("state", &asked.state), ("kind", &asked.kind), ("source", &asked.source), ("direction", &asked.direction)] {
@@ -112,29 +117,25 @@ fn form(asked: &Asked, sources: &[&str]) -> Markup {
     }
 }
 
-/// A shape for each state, so that tint is not the only sign.
-pub(super) fn state(name: &str) -> Markup {
-    let shape = match name {
-        "open" => "○",
-        "confirmed" => "●",
-        "cleared" => "◇",
-        "referred" => "▷",
-        _ => "▬",
-    };
-    html! { span { span aria-hidden="true" { (shape) } " " (name) } }
-}
-
-fn table(pairs: &[PairView]) -> Markup {
+/// The table; the queue is in the order of its effects, a list with filters in the order in which findings opened.
+/// Other orders have no index and are not offered.
+fn table(pairs: &[PairView], by_effect: bool) -> Markup {
     html! {
-        table {
+        table.wide {
             thead { tr {
                 th scope="col" { "Property" }
-                th.n scope="col" { "Effect on value, estimate" }
+                th.n scope="col" aria-sort=[by_effect.then_some("descending")] {
+                    @if by_effect { "Effect on value, estimate " span aria-hidden="true" { "\u{25be}" } }
+                    @else { a href="/queue" title="Open findings, the largest effect first" { "Effect on value, estimate" } }
+                }
                 th.n scope="col" { "Recorded, sq ft" }
                 th.n scope="col" { "Measured, sq ft" }
                 th scope="col" { "Difference" }
                 th scope="col" { "Source" }
-                th scope="col" { "State" }
+                th scope="col" aria-sort=[(!by_effect).then_some("ascending")] {
+                    @if by_effect { a href="/queue?state=open" title="Open findings as they were opened" { "State, as opened" } }
+                    @else { "State, as opened " span aria-hidden="true" { "\u{25b4}" } }
+                }
             } }
             tbody { @for pair in pairs { (row(pair)) } }
         }
@@ -145,17 +146,17 @@ fn row(pair: &PairView) -> Markup {
     let finding = pair.finding.as_ref();
     html! {
         tr.go {
-            td {
+            td.head {
                 @if let Some(finding) = finding {
                     a.whole href={ "/findings/" (finding.id) } dir="auto" { (pair.reference) }
                 } @else { span dir="auto" { (pair.reference) } }
-                div.soft dir="auto" { (pair.address) }
+                div dir="auto" { a.over href={ "/properties/" (pair.property) } { (if pair.address.is_empty() { "no address" } else { &pair.address }) } }
             }
             td.n data-l="Effect on value, estimate" { (effect(pair)) }
             td.n data-l="Recorded, sq ft" { (pair.recorded.map_or("none".to_owned(), |a| a.to_square_feet(0))) }
             td.n data-l="Measured, sq ft" { (pair.measured.map_or("none".to_owned(), |a| a.to_square_feet(0))) }
-            td { (mark(pair)) div { (words(pair)) } }
-            td data-l="Source" { (pair.source) }
+            td.diff { (mark(pair)) div { (words(pair)) } }
+            td.from data-l="Source" dir="auto" { (pair.source) }
             td data-l="State" { @if let Some(finding) = finding { (state(&finding.state)) } }
         }
     }
@@ -166,7 +167,7 @@ pub(super) fn effect(pair: &PairView) -> String {
     match (pair.effect_low, pair.effect_high) {
         (Some(low), Some(high)) => format!("{} to {}", units(&low.to_text()), units(&high.to_text())),
         (Some(only), None) | (None, Some(only)) => units(&only.to_text()),
-        (None, None) => "no value on record".to_owned(),
+        (None, None) => "not estimated".to_owned(),
     }
 }
 

@@ -14,6 +14,7 @@ use maud::{Markup, html};
 use tokio::io::AsyncWriteExt as _;
 
 use super::layout::{Fail, Guest, page, whole};
+use super::state::state;
 use crate::http::App;
 use crate::http::problem::{Kind, Problem};
 use crate::installation::Installation;
@@ -35,8 +36,8 @@ pub(super) async fn show(State(app): State<App>, guest: Guest) -> Result<Respons
         let Some(last) = editions.last() else { continue };
         let rejects = app.store.reject_counts(&source, last.number).await?;
         rows.push(html! { tr {
-            td { (source.id) }
-            td data-l="Edition" { (last.number) ", " (last.state) @if !last.refusal.is_empty() { ": " (last.refusal) } }
+            td { (source.id) @if !source.title.is_empty() { div.soft dir="auto" { (source.title) } } }
+            td data-l="Edition" { (last.number) ", " (state(&last.state)) @if !last.refusal.is_empty() { ": " (last.refusal) } }
             td.n data-l="Rows" { (last.counts.rows_total) }
             td.n data-l="New" { (last.counts.records_new) }
             td.n data-l="Changed" { (last.counts.records_changed) }
@@ -248,7 +249,7 @@ pub(super) async fn job(
     let body = html! {
         h1 { "Job: " (job.kind.name()) }
         p role="status" {
-            (job.state) ", " (job.progress) @if let Some(total) = job.progress_total { " of " (total) } " done."
+            (state(&job.state)) ", " (job.progress) @if let Some(total) = job.progress_total { " of " (total) } " done."
         }
         @if !job.reason.is_empty() { p.warn { (job.reason) } }
         p { a href="/uploads" { "Uploads" } " · " a href="/runs" { "Runs and notices" } }

@@ -1,9 +1,11 @@
 //! The service of an installation, and requests to it over a plain connection.
 
 use std::collections::BTreeMap;
+use std::fs::File;
 use std::io::{BufRead as _, BufReader, Read as _, Write as _};
 use std::net::TcpStream;
-use std::process::{Child, Stdio};
+use std::path::Path;
+use std::process::{Child, Command, Stdio};
 use std::thread::sleep;
 use std::time::{Duration, Instant};
 
@@ -13,7 +15,7 @@ use crate::installation::Installation;
 
 /// A running service that ends with the test.
 pub(crate) struct Server {
-    child: Child,
+    child: Option<Child>,
     /// `127.0.0.1:PORT`.
     pub(crate) address: String,
 }
@@ -28,11 +30,27 @@ impl Server {
     pub(crate) fn start_with_jobs(place: &Installation, jobs: &str, more: &[&str]) -> Self {
         let mut command = place.command("crossfoot");
         command.args(["serve", "--port", "0", "--plain-http", "--jobs", jobs]).args(more);
-        let mut child = command.stdout(Stdio::piped()).stderr(Stdio::null()).spawn().unwrap();
+        Self::run(command, Stdio::null())
+    }
+
+    /// A service that logs all that it can into a file.
+    pub(crate) fn logging(place: &Installation, log: &Path) -> Self {
+        let mut command = place.command("crossfoot");
+        command.args(["serve", "--port", "0", "--plain-http", "--jobs", "yes"]).env("CROSSFOOT_LOG", "trace");
+        Self::run(command, File::create(log).unwrap().into())
+    }
+
+    fn run(mut command: Command, log: Stdio) -> Self {
+        let mut child = command.stdout(Stdio::piped()).stderr(log).spawn().unwrap();
         let mut line = String::new();
         BufReader::new(child.stdout.take().unwrap()).read_line(&mut line).unwrap();
         let address = line.trim().rsplit_once("//").unwrap().1.to_owned();
-        Self { child, address }
+        Self { child: Some(child), address }
+    }
+
+    /// A service that was started elsewhere, and ends elsewhere.
+    pub(crate) fn at(address: &str) -> Self {
+        Self { child: None, address: address.to_owned() }
     }
 
     /// Sends a request; `key` is none for a visitor without one.
@@ -96,8 +114,10 @@ impl Server {
 
 impl Drop for Server {
     fn drop(&mut self) {
-        let _ = self.child.kill();
-        let _ = self.child.wait();
+        if let Some(mut child) = self.child.take() {
+            let _ = child.kill();
+            let _ = child.wait();
+        }
     }
 }
 
@@ -124,6 +144,7 @@ pub(crate) struct Answer {
     pub(crate) status: u16,
     pub(crate) headers: BTreeMap<String, String>,
     pub(crate) text: String,
+    pub(crate) bytes: Vec<u8>,
 }
 
 impl Answer {
@@ -142,7 +163,7 @@ impl Answer {
         let body = &bytes[end + 4..];
         let chunked = headers.get("transfer-encoding").is_some_and(|v| v == "chunked");
         let body = if chunked { dechunked(body) } else { body.to_vec() };
-        Self { status, headers, text: String::from_utf8(body).unwrap() }
+        Self { status, headers, text: String::from_utf8_lossy(&body).into_owned(), bytes: body }
     }
 
     #[track_caller]

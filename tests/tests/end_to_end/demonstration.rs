@@ -24,7 +24,7 @@ fn in_our_words(verdict: &str) -> (&'static str, &'static str, Option<&'static s
 }
 
 fn demonstrate(place: &Installation) -> Ended {
-    place.run(&["demo"]).code(0)
+    place.run(&["demo", "--no-serve"]).code(0)
 }
 
 fn export(place: &Installation, what: &str) -> Vec<Value> {

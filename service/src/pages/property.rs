@@ -1,0 +1,121 @@
+//! One property: its measurements, the record of each source, and what comes of comparing them.
+
+use axum::extract::{Path, State};
+use axum::response::Response;
+use crossfoot_store::StoreError;
+use crossfoot_store::listing::{MeasurementEntry, PropertyEntry};
+use crossfoot_store::queue::PairView;
+use crossfoot_store::record::Record;
+use maud::{Markup, html};
+
+use super::layout::{Fail, Guest, office, page};
+use super::mark::{mark, words};
+use super::state::{moment, state};
+use crate::api::measurements::READERS;
+use crate::http::App;
+
+/// Shows a property, named by its id or by the office's reference.
+pub(super) async fn show(
+    State(app): State<App>,
+    guest: Guest,
+    Path(name): Path<String>,
+) -> Result<Response, Fail> {
+    let office = office(&guest, &READERS)?;
+    let property = match app.store.property_entry(office, &name).await {
+        Err(StoreError::Missing { .. }) => {
+            let id = app.store.property_by_reference(office, &name).await?;
+            app.store.property_entry(office, &id).await?
+        }
+        found => found?,
+    };
+    let measurements = app.store.measurements_of_property(office, &property.id).await?;
+    let mut records = Vec::new();
+    for pair in app.store.pairs_of_property(office, &property.id).await? {
+        let source = app.store.source_by_number(pair.source_number).await?;
+        let keys = std::slice::from_ref(&pair.parcel_key);
+        let found = app.store.record_by_keys(&source, keys).await?;
+        let record = found.into_iter().next();
+        records.push(html! { (record_of(&pair, &source.title, record.as_ref())) });
+    }
+    let body = html! {
+        h1 dir="auto" { (property.reference) }
+        (header_of(&property))
+        (measured(&measurements))
+        h2 { "Records" }
+        @if records.is_empty() { p { "No source has been compared with this property yet." } }
+        @for record in &records { (record) }
+    };
+    Ok(page(&guest, &property.reference, "", &body))
+}
+
+fn header_of(property: &PropertyEntry) -> Markup {
+    html! {
+        dl {
+            dt { "Address" } dd dir="auto" { (or_none(&property.address)) }
+            dt { "Parcel" } dd dir="auto" { (property.parcel) }
+            dt { "Jurisdiction" } dd dir="auto" { (or_none(&property.jurisdiction)) }
+            dt { "Year built" } dd { (property.year_built.map_or("not stated".to_owned(), |year| year.to_string())) }
+        }
+    }
+}
+
+fn or_none(text: &str) -> &str {
+    if text.is_empty() { "not stated" } else { text }
+}
+
+fn measured(measurements: &[MeasurementEntry]) -> Markup {
+    html! {
+        h2 { "Measurements" }
+        table {
+            thead { tr {
+                th.n scope="col" { "Version" } th scope="col" { "Day of the visit" } th scope="col" { "Received" }
+                th scope="col" { "Why it follows" } th scope="col" { "SHA-256 of the document" }
+            } }
+            tbody {
+                @for entry in measurements {
+                    tr {
+                        td.n data-l="Version" { (entry.version) }
+                        td data-l="Day of the visit" { (entry.measured_on) }
+                        td data-l="Received" { (moment(entry.received_at)) }
+                        td data-l="Why it follows" dir="auto" { (if entry.reason.is_empty() { "first version" } else { &entry.reason }) }
+                        td data-l="SHA-256 of the document" { code { (entry.sha256) } }
+                    }
+                }
+            }
+        }
+    }
+}
+
+fn record_of(pair: &PairView, title: &str, record: Option<&Record>) -> Markup {
+    html! {
+        section {
+            h3 { bdi { (pair.source) } }
+            @if !title.is_empty() { p.soft dir="auto" { (title) } }
+            div.sides {
+                @match record {
+                    Some(record) => dl {
+                        dt { "Parcel" } dd dir="auto" { (record.parcel_raw) }
+                        dt { "Address" } dd dir="auto" { (or_none(&record.situs)) }
+                        dt { "Class" } dd dir="auto" { (or_none(&record.class)) }
+                        dt { "Year built" } dd { (record.year_built.map_or("not stated".to_owned(), |year| year.to_string())) }
+                        dt { "Area" } dd { (record.area.map_or("none".to_owned(), |area| format!("{} sq ft", area.to_square_feet(1)))) }
+                        dt { "Value" } dd { (record.value.map_or("none".to_owned(), |value| value.to_text())) }
+                        dt { "Came with" } dd { "edition " (record.edition) ", line " (record.line) }
+                    },
+                    None => p { "No record under the parcel key " code { (pair.parcel_key) } "." },
+                }
+                div {
+                    p { "Match: " (state(&pair.match_state)) @if !pair.conflict.is_empty() { ". " span dir="auto" { (pair.conflict) } } }
+                    (mark(pair))
+                    p {
+                        @match &pair.finding {
+                            Some(finding) => { a href={ "/findings/" (finding.id) } { (words(pair)) } ": " (state(&finding.state)) },
+                            None => (words(pair)),
+                        }
+                    }
+                    p.soft { "Outcome: " (pair.outcome.replace('_', " ")) ", by policy version " (pair.policy_version) " under " (pair.standard) "." }
+                }
+            }
+        }
+    }
+}

@@ -1,0 +1,52 @@
+//! What happened in a night, as a page.
+
+use axum::extract::State;
+use axum::response::Response;
+use maud::{Markup, html};
+
+use super::layout::{Fail, Guest, office, page};
+use crate::api::report::{READERS, Since, night};
+use crate::http::App;
+use crate::http::extract::Q;
+use crate::night::{Night, edition_line, run_line};
+
+/// Shows the last night, or everything since a moment.
+pub(super) async fn show(State(app): State<App>, guest: Guest, Q(since): Q<Since>) -> Result<Response, Fail> {
+    let office = office(&guest, &READERS)?;
+    let night = night(&app, office, &since).await?;
+    Ok(page(&guest, "What happened", "/report", &body(&night)))
+}
+
+fn body(night: &Night) -> Markup {
+    html! {
+        h1 { "What happened" }
+        p { "Since " time { (night.since) } ", until " time { (night.until) } "." }
+        @for source in &night.sources {
+            h2 dir="auto" { (source.source) }
+            ul {
+                @if source.editions.is_empty() { li { "no edition came" } }
+                @for edition in &source.editions { li dir="auto" { (edition_line(edition)) } }
+                @for run in &source.runs { li { a href="/runs" { (run_line(run)) } } }
+            }
+        }
+        @if !night.failures.is_empty() {
+            h2 { "Failed" }
+            ul { @for failure in &night.failures {
+                li dir="auto" { (failure.at) " " (failure.kind.replace('_', " ")) @if let Some(source) = &failure.source { " of " (source) } ": " (failure.reason) }
+            } }
+        }
+        h2 { "Schedules" }
+        @if night.schedules.is_empty() { p { "Nothing is done by itself yet: " code { "crossfoot schedule add" } " on the host sets it up." } }
+        ul { @for schedule in &night.schedules {
+            li dir="auto" {
+                (schedule.kind.replace('_', " ")) @if let Some(source) = &schedule.source { " of " (source) }
+                ", " code { (schedule.cron) } " " (schedule.time_zone) "; next at " (schedule.next_at)
+                @if let Some(last) = &schedule.last_at { "; last at " (last) ": " (schedule.last_result) }
+            }
+        } }
+        @if !night.notices.is_empty() {
+            h2 { "Notices" }
+            ul { @for notice in &night.notices { li dir="auto" { (notice.at) ", " (notice.kind.replace('_', " ")) ": " (notice.detail) } } }
+        }
+    }
+}

@@ -1,0 +1,149 @@
+//! The parts of a house under a standard, as a table that foots: the counted column is ruled off below its total when
+//! the parts add up to it and the total is the figure that was judged.
+
+use crossfoot_audit::area::{Area, AreaSum};
+use crossfoot_audit::house::PartUse;
+use crossfoot_audit::standard::{AreaStatement, CountingVerdict, StatementLine};
+use maud::{Markup, html};
+
+/// The table; `judged` is the area that the pair was compared with.
+pub(super) fn statement(stated: &AreaStatement, judged: Option<Area>) -> Markup {
+    let footing = Footing::of(stated, judged);
+    html! {
+        h2 #parts { "Parts of the house under " (stated.standard) }
+        table {
+            thead { tr {
+                th scope="col" { "Part" }
+                th.n scope="col" { "Counted, sq ft" }
+                th.n scope="col" { "Not in the total, sq ft" }
+                th scope="col" { "How it counts" }
+                th scope="col" { "Rule" }
+            } }
+            tbody { @for line in &stated.lines { (row(line)) } }
+            tfoot {
+                @if footing.rounding != 0 {
+                    tr { th scope="row" { "Rounding" } td.n data-l="Counted, sq ft" { (tenths_text(footing.rounding)) } td.no {} td.no {} td.no {} }
+                }
+                tr.sum.checked[footing.fault.is_none()] {
+                    th scope="row" { "Total" } td.n data-l="Counted, sq ft" { (stated.total.to_square_feet(1)) } td.no {} td.no {} td.no {}
+                }
+            }
+        }
+        @match &footing.fault {
+            None => p.soft { "The counted parts add up to the total, and it is the area that was compared." },
+            Some(fault) => p.warn { (fault) },
+        }
+    }
+}
+
+fn row(line: &StatementLine) -> Markup {
+    let area = line.area.to_square_feet(1);
+    let counted = line.verdict == CountingVerdict::Counted;
+    let verdict = match line.verdict {
+        CountingVerdict::Counted => "counted",
+        CountingVerdict::Apart => "counted apart",
+        CountingVerdict::NotCounted => "not counted",
+    };
+    html! {
+        tr {
+            td dir="auto" { (line.building) ", level " (line.level) ", " (use_in_words(line.part_use)) }
+            @if counted { td.n data-l="Counted, sq ft" { (area) } td.no {} }
+            @else { td.no {} td.n data-l="Not in the total, sq ft" { (area) } }
+            td data-l="How it counts" { (verdict) @if let Some(heading) = &line.heading { ": " (heading) } }
+            td data-l="Rule" { (line.rule) }
+        }
+    }
+}
+
+fn use_in_words(part_use: PartUse) -> String {
+    let name = serde_json::to_value(part_use).ok();
+    name.as_ref().and_then(|name| name.as_str()).unwrap_or_default().replace('_', " ")
+}
+
+/// Whether the column of counted parts comes to its total.
+struct Footing {
+    /// What the tenths shown lack, in tenths of a square foot.
+    rounding: i64,
+    /// Why the total is not ruled off.
+    fault: Option<String>,
+}
+
+impl Footing {
+    fn of(stated: &AreaStatement, judged: Option<Area>) -> Footing {
+        let counted = || stated.lines.iter().filter(|line| line.verdict == CountingVerdict::Counted);
+        let shown: i64 = counted().map(|line| tenths(line.area)).sum();
+        let mut sum = AreaSum::default();
+        counted().for_each(|line| sum.add(line.area));
+        let off = |from: Area| stated.total.checked_sub(from).map(|area| area.to_square_feet(2));
+        let fault = match (sum.to_area(), judged) {
+            (Some(sum), _) if sum != stated.total => Some(("the sum of the counted parts", off(sum))),
+            (None, _) => Some(("the sum of the counted parts", None)),
+            (_, Some(judged)) if judged != stated.total => Some(("the area that was compared", off(judged))),
+            (Some(_), _) => None,
+        };
+        let fault = fault.map(|(what, off)| {
+            let off = off.unwrap_or_else(|| "more than can be shown".to_owned());
+            format!("The total does not balance: it is {what} and {off} sq ft.")
+        });
+        Footing { rounding: tenths(stated.total).saturating_sub(shown), fault }
+    }
+}
+
+/// An area as shown, in tenths of a square foot.
+fn tenths(area: Area) -> i64 {
+    area.to_square_feet(1).replace('.', "").parse().unwrap_or(0)
+}
+
+fn tenths_text(tenths: i64) -> String {
+    let sign = if tenths < 0 { "-" } else { "" };
+    let size = tenths.unsigned_abs();
+    format!("{sign}{}.{}", size / 10, size % 10)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crossfoot_audit::standard::Spread;
+
+    fn stated(areas: &[&str], total: &str) -> AreaStatement {
+        let area = |text: &str| Area::parse_square_feet(text).unwrap();
+        let line = |text: &&str| StatementLine {
+            building: "main house".to_owned(),
+            level: 1,
+            part_use: PartUse::Living,
+            area: area(text),
+            verdict: CountingVerdict::Counted,
+            heading: None,
+            rule: "rule".to_owned(),
+        };
+        AreaStatement {
+            standard: "standard".to_owned(),
+            total: area(total),
+            spread: Spread::default(),
+            lines: areas.iter().map(line).collect(),
+        }
+    }
+
+    #[test]
+    fn what_rounding_leaves_has_a_line_of_its_own() {
+        let stated = stated(&["100.04", "100.04", "100.04"], "300.12");
+        let footing = Footing::of(&stated, Some(stated.total));
+        assert_eq!((footing.rounding, footing.fault), (1, None));
+        let page = statement(&stated, Some(stated.total)).into_string();
+        assert!(
+            page.contains("Rounding") && page.contains(">0.1<") && page.contains("sum checked"),
+            "{page}"
+        );
+    }
+
+    #[test]
+    fn a_total_that_does_not_balance_is_not_ruled_off_and_says_by_how_much() {
+        let stated = stated(&["100", "200"], "310");
+        let page = statement(&stated, None).into_string();
+        assert!(page.contains("10.00 sq ft") && !page.contains("checked"), "{page}");
+        let whole = self::stated(&["100", "200"], "300");
+        let judged = Area::parse_square_feet("299.5");
+        let page = statement(&whole, Some(judged.unwrap())).into_string();
+        assert!(page.contains("the area that was compared and 0.50 sq ft"), "{page}");
+    }
+}
