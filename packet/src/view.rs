@@ -5,6 +5,7 @@
 use crossfoot_audit::area::{Area, AreaSum};
 use crossfoot_audit::judge::Kind;
 use crossfoot_audit::judge::compare::Denominator;
+use crossfoot_audit::judge::explain::probability;
 use crossfoot_audit::standard::WallFace;
 use serde::Serialize;
 use serde_json::Value;
@@ -20,7 +21,7 @@ mod wording;
 use mark::Mark;
 use parts::Parts;
 pub(crate) use wording::{grouped, result};
-use wording::{measured_words, probability, rule_words, spaced};
+use wording::{measured_words, rule_words, spaced};
 
 /// A row of a table.
 pub(crate) type Row<const N: usize> = [String; N];

@@ -34,7 +34,7 @@ pub fn explain(judgement: &Judgement, measured: &Measured, recorded: &Recorded, 
         steps.push(step(
             "probability that the true difference is beyond the threshold",
             "1 - [Phi((T - d) / s) - Phi((-T - d) / s)]".to_owned(),
-            format!("{:.4} (at least {} asked)", judgement.exceedance_ppm as f64 / 1e6, rule.exceedance_min),
+            format!("{} (at least {} asked)", probability(judgement.exceedance_ppm), rule.exceedance_min),
         ));
     }
     if let Some(effect) = judgement.effect {
@@ -58,6 +58,16 @@ pub fn explain(judgement: &Judgement, measured: &Measured, recorded: &Recorded, 
 
 fn step(what: &str, how: String, result: String) -> Step {
     Step { what: what.to_owned(), how, result }
+}
+
+/// A probability in parts per million as a decimal; the ends are open, nothing is that sure.
+#[must_use]
+pub fn probability(ppm: i64) -> String {
+    match ppm {
+        ..100 => "below 0.0001".to_owned(),
+        999_901.. => "above 0.9999".to_owned(),
+        _ => format!("{:.4}", ppm as f64 / 1e6),
+    }
 }
 
 fn difference(judgement: &Judgement) -> Step {
@@ -147,4 +157,16 @@ fn verdict(judgement: &Judgement) -> String {
         Verdict::OtherDirection => "not asked for: the policy looks the other way",
     }
     .to_owned()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn no_probability_is_shown_as_certain() {
+        assert_eq!(probability(1_000_000), "above 0.9999");
+        assert_eq!(probability(0), "below 0.0001");
+        assert_eq!(probability(655_422), "0.6554");
+    }
 }

@@ -96,15 +96,6 @@ pub(super) fn rule_words(key: &str) -> String {
     .to_owned()
 }
 
-/// A probability in parts per million as a decimal; the ends are open, nothing is that sure.
-pub(super) fn probability(ppm: i64) -> String {
-    match ppm {
-        ..100 => "below 0.0001".to_owned(),
-        999_901.. => "above 0.9999".to_owned(),
-        _ => format!("{:.4}", ppm as f64 / 1e6),
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -121,12 +112,5 @@ mod tests {
         ] {
             assert_eq!(grouped(text), expected);
         }
-    }
-
-    #[test]
-    fn no_probability_is_shown_as_certain() {
-        assert_eq!(probability(1_000_000), "above 0.9999");
-        assert_eq!(probability(0), "below 0.0001");
-        assert_eq!(probability(655_422), "0.6554");
     }
 }

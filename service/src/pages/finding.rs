@@ -6,7 +6,7 @@ use axum::http::StatusCode;
 use axum::response::{IntoResponse, Redirect, Response};
 use crossfoot_audit::area::Area;
 use crossfoot_audit::document::reread;
-use crossfoot_audit::judge::explain::{CAUTION, Step, explain};
+use crossfoot_audit::judge::explain::{CAUTION, Step, explain, probability};
 use crossfoot_store::finding::Decided;
 use crossfoot_store::office::Role;
 use crossfoot_store::queue::{FindingEvent, PairView};
@@ -88,7 +88,7 @@ fn figures(pair: &PairView, steps: &[Step]) -> Markup {
         ("Matters beyond", Some(area(pair.threshold)), "threshold"),
         (
             "Probability of mattering",
-            ratio(pair.exceedance_ppm),
+            pair.exceedance_ppm.map(probability),
             "probability that the true difference is beyond the threshold",
         ),
         ("Effect on value, estimate", Some(effect(pair)), "estimated change of the recorded value"),
