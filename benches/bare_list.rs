@@ -20,17 +20,22 @@ use sqlx::postgres::{PgPool, PgPoolOptions};
 use sqlx::sqlite::{SqliteConnectOptions, SqlitePool, SqlitePoolOptions};
 use sqlx::{AssertSqlSafe, ColumnIndex, Decode, Row, Type};
 
-/// The columns of a pair as the store reads them, and where from.
-const PAIR: &str = "p.id, p.reference, p.parcel, p.address, s.id, m.state, m.parcel_key, m.conflict,
-    j.outcome, j.kind, j.measured_um2, j.recorded_um2, j.difference_um2, j.variance_ppm, j.sigma_sqft, j.z,
-    j.threshold_um2, j.exceedance_ppm, j.effect_low_cents, j.effect_high_cents, j.measurement_version,
-    j.record_edition, j.edition, j.standard, j.policy_version,
-    f.id, f.state, f.closing, f.row_version, f.opened_at
-    FROM judgement j
-    JOIN property p ON p.office = j.office AND p.id = j.property
-    JOIN source s ON s.number = j.source
-    JOIN property_match m ON m.office = j.office AND m.property = j.property AND m.source = j.source
-    LEFT JOIN finding f ON f.office = j.office AND f.property = j.property AND f.source = j.source";
+/// The statement of the store around the page that `{page}` selects, in the order `{order}`, without what the answer does
+/// not show.
+const PAIRS: &str = "WITH page AS MATERIALIZED (SELECT f.office, f.property, f.source, f.id AS finding, f.state, f.closing,
+        f.row_version, f.opened_at, f.difference_um2 AS opened_with_um2 FROM finding f {page}),
+    x AS MATERIALIZED (SELECT page.*, m.state AS match_state, m.parcel_key, m.conflict,
+        j.outcome, j.kind, j.measured_um2, j.recorded_um2, j.difference_um2, j.variance_ppm, j.sigma_sqft, j.z,
+        j.threshold_um2, j.exceedance_ppm, j.effect_low_cents, j.effect_high_cents, j.measurement_version,
+        j.record_edition, j.edition, j.standard, j.policy_version FROM page
+        JOIN judgement j ON j.office = page.office AND j.property = page.property AND j.source = page.source
+        JOIN property_match m ON m.office = page.office AND m.property = page.property AND m.source = page.source)
+    SELECT p.id, p.reference, p.parcel, p.address, s.id, x.match_state, x.parcel_key, x.conflict, x.outcome, x.kind,
+        x.measured_um2, x.recorded_um2, x.difference_um2, x.variance_ppm, x.sigma_sqft, x.z, x.threshold_um2,
+        x.exceedance_ppm, x.effect_low_cents, x.effect_high_cents, x.measurement_version, x.record_edition, x.edition,
+        x.standard, x.policy_version, x.finding, x.state, x.closing, x.row_version, x.opened_at
+    FROM x JOIN property p ON p.office = x.office AND p.id = x.property JOIN source s ON s.number = x.source
+    ORDER BY {order}";
 const OFFICE: &str = "office";
 /// As the store has them.
 const READERS: u32 = 4;
@@ -211,10 +216,8 @@ async fn findings(State(database): State<Arc<Database>>, Query(asked): Query<Ask
         }
     }
     values.push(Value::Int(asked.limit));
-    let sql = format!(
-        "SELECT {PAIR} WHERE f.office = $1 AND f.id > $2{tests} ORDER BY f.id LIMIT ${}",
-        values.len()
-    );
+    let page = format!("WHERE f.office = $1 AND f.id > $2{tests} ORDER BY f.id LIMIT ${}", values.len());
+    let sql = PAIRS.replace("{page}", &page).replace("{order}", "x.finding");
     let items = rows!(&*database, Pair, sql, values).map_err(|error| error.to_string())?;
     Ok(Json(Page { items }))
 }
@@ -262,9 +265,8 @@ async fn queue(State(database): State<Arc<Database>>, Query(place): Query<Place>
         rows!(&*database, (i64, i64, String), sql, values).map_err(|error| error.to_string())?;
     let names =
         serde_json::Value::from_iter(entries.iter().map(|(_, _, property)| property.as_str())).to_string();
-    let sql = format!(
-        "SELECT {PAIR} WHERE j.office = $1 AND f.state = 'open' AND j.property = ANY (texts($2)) ORDER BY abs(f.difference_um2) DESC, s.id"
-    );
+    let page = "WHERE f.office = $1 AND f.state = 'open' AND f.property = ANY (texts($2))";
+    let sql = PAIRS.replace("{page}", page).replace("{order}", "abs(x.opened_with_um2) DESC, s.id");
     let values = vec![Value::Text(OFFICE.to_owned()), Value::Text(names)];
     let pairs: Vec<Pair> = rows!(&*database, Pair, sql, values).map_err(|error| error.to_string())?;
     let items = entries.into_iter().map(|(_, _, property)| {

@@ -6,7 +6,7 @@ use serde::{Deserialize, Serialize};
 use crate::access::Visitor;
 use crate::audit_log::{Entry, note};
 use crate::database::{Lock, Tx, Value, values};
-use crate::queue::{PAIR, PairView, pair_of};
+use crate::queue::{PAIR, PairView, pair_of, pairs_of_findings};
 use crate::{Store, StoreError};
 
 /// Which findings are asked for. What is not said does not matter.
@@ -101,10 +101,8 @@ impl Store {
             test("abs(f.effect_high_cents) >= ?", least.into());
         }
         values.push(limit.into());
-        let sql = format!(
-            "SELECT {PAIR} WHERE f.office = $1 AND f.id > $2{tests} ORDER BY f.id LIMIT ${}",
-            values.len()
-        );
+        let page = format!("WHERE f.office = $1 AND f.id > $2{tests} ORDER BY f.id LIMIT ${}", values.len());
+        let sql = pairs_of_findings(&page, "x.finding");
         self.main.fetch(&sql, values).await?.iter().map(pair_of).collect()
     }
 

@@ -23,9 +23,13 @@ pub enum Known {
 
 /// How long an answer is kept, microseconds: a day.
 pub const KEPT_US: i64 = 86_400_000_000;
+/// How long a request counts as running after its process was last heard of, microseconds: a process that died must
+/// not keep the key from its owner for a day.
+pub const RUNNING_US: i64 = 60_000_000;
 
 impl Store {
-    /// Looks a key up, and takes it when it is new. `scope` is the office or key that it belongs to.
+    /// Looks a key up, and takes it when it is new. `scope` is the office or key that it belongs to. Who takes it says
+    /// by [`Store::idempotency_renew`] that the request is still running, more often than every [`RUNNING_US`].
     ///
     /// # Errors
     /// [`StoreError`] of the database.
@@ -42,7 +46,7 @@ impl Store {
             .execute(
                 "INSERT INTO idempotency (scope, route, key, request_sha256, expires_at)
                  VALUES ($1, $2, $3, $4, now_us() + $5) ON CONFLICT (scope, route, key) DO NOTHING",
-                values![scope, route, key, request_sha256, KEPT_US],
+                values![scope, route, key, request_sha256, RUNNING_US],
             )
             .await?;
         let known = if taken == 1 {
@@ -62,7 +66,23 @@ impl Store {
         Ok(known)
     }
 
-    /// Keeps the answer of a request.
+    /// Says that a request is still running.
+    ///
+    /// # Errors
+    /// [`StoreError`] of the database.
+    pub async fn idempotency_renew(&self, scope: &str, route: &str, key: &str) -> Result<(), StoreError> {
+        let mut tx = self.main.begin().await?;
+        tx.execute(
+            "UPDATE idempotency SET expires_at = now_us() + $1
+             WHERE scope = $2 AND route = $3 AND key = $4 AND status IS NULL",
+            values![RUNNING_US, scope, route, key],
+        )
+        .await?;
+        tx.commit().await
+    }
+
+    /// Keeps the answer of a request, for [`KEPT_US`]. Of two that were carried out, because the first was taken for
+    /// dead, the answer that comes first is kept.
     ///
     /// # Errors
     /// [`StoreError`] of the database.
@@ -76,8 +96,9 @@ impl Store {
     ) -> Result<(), StoreError> {
         let mut tx = self.main.begin().await?;
         tx.execute(
-            "UPDATE idempotency SET status = $1, answer = $2 WHERE scope = $3 AND route = $4 AND key = $5",
-            values![status, answer, scope, route, key],
+            "UPDATE idempotency SET status = $1, answer = $2, expires_at = now_us() + $3
+             WHERE scope = $4 AND route = $5 AND key = $6 AND status IS NULL",
+            values![status, answer, KEPT_US, scope, route, key],
         )
         .await?;
         tx.commit().await

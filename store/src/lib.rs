@@ -76,6 +76,7 @@ impl Store {
             std::fs::create_dir_all(&folder)
                 .map_err(|cause| StoreError::File { path: folder.display().to_string(), cause })?;
         }
+        object::sweep(&objects_folder);
         let main = open_main(settings).await?;
         let objects = object_store::local::LocalFileSystem::new_with_prefix(&objects_folder)
             .map_err(|cause| StoreError::Object { key: objects_folder.display().to_string(), cause })?

@@ -1,6 +1,7 @@
 //! Kept originals: files as received, in a folder or any store of the same interface, addressed by their SHA-256.
 
 use std::path::Path;
+use std::time::Duration;
 
 use futures_util::TryStreamExt as _;
 use object_store::{ObjectStoreExt as _, PutPayload};
@@ -12,6 +13,27 @@ use crate::{Store, StoreError};
 
 /// Bytes of one part of an upload to the object store.
 const PART_BYTES: usize = 8 * 1024 * 1024;
+
+/// Where a file lies until it has arrived whole.
+const INCOMING: &str = "incoming";
+/// What nobody has written to for so long belongs to a process that died.
+const INCOMING_DEAD: Duration = Duration::from_secs(3600);
+
+/// Removes what processes that died left of files that had not arrived whole; other processes may be at work beside.
+/// What cannot be removed stays until the next start.
+pub(crate) fn sweep(objects_folder: &Path) {
+    for entry in std::fs::read_dir(objects_folder.join(INCOMING)).into_iter().flatten().flatten() {
+        let written = entry.metadata().and_then(|metadata| metadata.modified());
+        let dead = written.is_ok_and(|at| at.elapsed().is_ok_and(|since| since > INCOMING_DEAD));
+        if dead {
+            let path = entry.path();
+            match std::fs::remove_file(&path) {
+                Ok(()) => tracing::info!("{} was left by a process that died: removed", path.display()),
+                Err(error) => tracing::warn!("{} stays: {error}", path.display()),
+            }
+        }
+    }
+}
 
 /// A file that was taken into the object store.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -47,7 +69,7 @@ impl Store {
         mut file: tokio::fs::File,
     ) -> Result<KeptFile, StoreError> {
         let unreadable = |cause| StoreError::File { path: path.display().to_string(), cause };
-        let staging = format!("incoming/{}", uuid::Uuid::now_v7());
+        let staging = format!("{INCOMING}/{}", uuid::Uuid::now_v7());
         let staged = object_store::path::Path::from(staging.clone());
         let failed = |cause| StoreError::Object { key: staging.clone(), cause };
         let mut upload = self.objects.put_multipart(&staged).await.map_err(failed)?;

@@ -31,6 +31,8 @@ pub enum Cause {
     Policy,
     /// A person asked.
     Person,
+    /// A schedule was due. It asks for a run and puts nothing up by itself.
+    Schedule,
 }
 
 impl Cause {
@@ -42,6 +44,7 @@ impl Cause {
             Cause::Edition => "edition",
             Cause::Policy => "policy",
             Cause::Person => "person",
+            Cause::Schedule => "schedule",
         }
     }
 }
@@ -250,7 +253,8 @@ pub(crate) struct SourceScope {
 }
 
 impl Store {
-    /// Asks for a run of an office over a source. `release` lets it pass the brake.
+    /// Asks for a run of an office over a source, because a person or a program of theirs asked. `release` lets it
+    /// pass the brake. A run that is queued already is this one, and keeps its cause.
     ///
     /// # Errors
     /// [`StoreError`] of the database.
@@ -260,10 +264,28 @@ impl Store {
         source: &Source,
         release: bool,
     ) -> Result<String, StoreError> {
+        self.ask(office, source, Cause::Person, release).await
+    }
+
+    /// As [`Store::run_request`], because a schedule is due; nobody is there to let it pass the brake.
+    ///
+    /// # Errors
+    /// [`StoreError`] of the database.
+    pub async fn run_request_scheduled(&self, office: &str, source: &Source) -> Result<String, StoreError> {
+        self.ask(office, source, Cause::Schedule, false).await
+    }
+
+    async fn ask(
+        &self,
+        office: &str,
+        source: &Source,
+        cause: Cause,
+        release: bool,
+    ) -> Result<String, StoreError> {
         let mut tx = self.main.begin().await?;
-        let mut job = reconcile_job(office, source.number, Cause::Person);
+        let mut job = reconcile_job(office, source.number, cause);
         if release {
-            job.payload = json!({ "source": source.number, "cause": Cause::Person.name(), "release": true });
+            job.payload = json!({ "source": source.number, "cause": cause.name(), "release": true });
             job.dedup_key = format!("{}:release", job.dedup_key);
         }
         let id = enqueue(&mut tx, job).await?;

@@ -205,7 +205,7 @@ impl Nightly {
             }
         };
         for source in sources.iter().filter(|source| source.current_edition.is_some()) {
-            match self.store.run_request(office, source, false).await {
+            match self.store.run_request_scheduled(office, source).await {
                 Ok(_job) => outcome.done.push(format!("{}: a run is asked for", source.id)),
                 Err(error) => outcome.failed.push(format!("{}: {}", source.id, with_causes(&error))),
             }

@@ -1,5 +1,7 @@
 //! Idempotency-Key on every POST: the same request again gets the answer of the first.
 
+use std::time::Duration;
+
 use axum::body::{Body, Bytes};
 use axum::extract::{MatchedPath, Request, State};
 use axum::http::{HeaderMap, HeaderName, HeaderValue, Method, StatusCode, header};
@@ -17,6 +19,8 @@ use super::problem::{Kind, Problem};
 use super::upload;
 
 const KEY: &str = "idempotency-key";
+/// Between two notes that a request is still running: several within the time after which it is taken for dead.
+const RENEWED: Duration = Duration::from_secs(15);
 /// Longest key.
 const KEY_BYTES_MAX: usize = 255;
 /// Longest answer that is kept; that a longer one was given is kept instead.
@@ -90,12 +94,32 @@ pub(crate) async fn idempotent(
     let request = Request::from_parts(parts, body);
     // a client that goes away must not leave the key behind as running
     let running = tokio::spawn(async move {
-        let response = next.run(request).await;
-        keep(&app, &repeatable, response, secret).await
+        let answered = async {
+            let response = next.run(request).await;
+            keep(&app, &repeatable, response, secret).await
+        };
+        tokio::select! {
+            answer = answered => answer,
+            never = renewed(&app, &repeatable) => match never {},
+        }
     });
     running.await.map_err(|_| {
         Problem::new(Kind::Internal, "the cause is in the log of the service, under the id of this request")
     })?
+}
+
+/// Says from time to time that a request is still running, so that its key is free soon after this process dies.
+async fn renewed(app: &App, repeatable: &Repeatable) -> std::convert::Infallible {
+    let Repeatable { scope, route, key } = repeatable;
+    loop {
+        tokio::time::sleep(RENEWED).await;
+        if let Err(error) = app.store.idempotency_renew(scope, route, key).await {
+            tracing::warn!(
+                "a running request was not noted as such: {}",
+                crate::outcome::with_causes(&error)
+            );
+        }
+    }
 }
 
 /// Whether a route takes files.

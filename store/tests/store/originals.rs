@@ -14,6 +14,7 @@ on_both_databases! {
     a_range_is_exactly_the_bytes_asked_for,
     an_empty_file_can_be_kept,
     a_file_or_an_original_that_is_not_there_is_named,
+    what_a_process_that_died_left_half_arrived_is_swept_and_nothing_else,
 }
 
 /// More than one part of an upload.
@@ -43,6 +44,24 @@ async fn a_file_is_kept_under_its_hash_and_the_same_bytes_once(ground: &Ground) 
     assert_eq!((again.name.as_str(), &again.object_key), ("copy.csv", &one.object_key));
     assert_eq!(files(ground, "originals"), [sha256]);
     assert!(files(ground, "incoming").is_empty());
+}
+
+async fn what_a_process_that_died_left_half_arrived_is_swept_and_nothing_else(ground: &Ground) {
+    let kept = keep(ground, "roll.csv", b"PARCEL,AREA\n").await;
+    let objects = ground.settings.data.join("objects");
+    let old = std::time::SystemTime::now() - std::time::Duration::from_secs(3700);
+    for (name, written) in [("dead#1", Some(old)), ("dead", Some(old)), ("alive#1", None)] {
+        let path = objects.join("incoming").join(name);
+        std::fs::write(&path, "half").unwrap();
+        if let Some(written) = written {
+            std::fs::File::options().write(true).open(&path).unwrap().set_modified(written).unwrap();
+        }
+    }
+    let original = std::fs::File::options().write(true).open(objects.join(&kept.object_key)).unwrap();
+    original.set_modified(old).unwrap();
+    let _another = ground.another().await;
+    assert_eq!(files(ground, "incoming"), ["alive#1"]);
+    assert_eq!(files(ground, "originals"), [kept.sha256]);
 }
 
 async fn an_original_reads_back_as_received(ground: &Ground) {

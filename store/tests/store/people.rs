@@ -2,7 +2,7 @@
 
 use crossfoot_audit::judge::transition::State;
 use crossfoot_store::finding::{Decided, Decision, FindingFilter};
-use crossfoot_store::idempotency::Known;
+use crossfoot_store::idempotency::{KEPT_US, Known, RUNNING_US};
 use crossfoot_store::office::Role;
 use crossfoot_store::schedule::{Schedule, ScheduleKind};
 use crossfoot_store::settle::Verdict;
@@ -21,6 +21,7 @@ on_both_databases! {
     what_was_settled_puts_the_pair_up_and_is_told_with_it,
     of_processes_that_see_a_due_schedule_one_takes_it,
     a_request_with_a_known_key_is_not_run_again,
+    a_request_whose_process_died_may_run_again_after_a_minute,
     a_key_or_session_that_ended_lets_nobody_in,
     a_key_that_another_process_ends_lets_nobody_in_after_a_second,
 }
@@ -219,6 +220,35 @@ async fn a_request_with_a_known_key_is_not_run_again(ground: &Ground) {
     assert_eq!(again, Known::Fresh);
     ground.execute("UPDATE idempotency SET expires_at = 1").await.unwrap();
     assert_eq!(take("two").await.unwrap(), Known::Fresh);
+}
+
+async fn a_request_whose_process_died_may_run_again_after_a_minute(ground: &Ground) {
+    let take = || ground.idempotency_take(OFFICE, "POST /x", "key", "one");
+    // as if its process had last been heard of so many seconds before the lease ends
+    let shorten = |seconds: i64| {
+        let sql = format!("UPDATE idempotency SET expires_at = expires_at - {}", seconds * 1_000_000);
+        async move { ground.execute(&sql).await.unwrap() }
+    };
+    let left = || async {
+        let until = ground.number("SELECT expires_at FROM idempotency").await;
+        until - ground.clock_us().await.unwrap()
+    };
+    assert_eq!(take().await.unwrap(), Known::Fresh);
+    assert!((1..=RUNNING_US).contains(&left().await), "a minute, not a day: {}", left().await);
+    shorten(30).await;
+    assert_eq!(take().await.unwrap(), Known::Running);
+    ground.idempotency_renew(OFFICE, "POST /x", "key").await.unwrap();
+    assert!(left().await > RUNNING_US - 20_000_000);
+    shorten(61).await;
+    assert_eq!(take().await.unwrap(), Known::Fresh);
+    ground.idempotency_keep(OFFICE, "POST /x", "key", 201, "made").await.unwrap();
+    assert!(left().await > KEPT_US - 60_000_000, "an answer is kept for a day");
+    // the one that was taken for dead comes back
+    ground.idempotency_renew(OFFICE, "POST /x", "key").await.unwrap();
+    ground.idempotency_keep(OFFICE, "POST /x", "key", 500, "late").await.unwrap();
+    let answered = Known::Answered { status: 201, answer: "made".to_owned() };
+    assert_eq!(take().await.unwrap(), answered);
+    assert!(left().await > KEPT_US - 60_000_000);
 }
 
 async fn a_key_or_session_that_ended_lets_nobody_in(ground: &Ground) {

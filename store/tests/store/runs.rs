@@ -29,6 +29,7 @@ on_both_databases! {
     pairs_stand_in_the_order_of_properties_page_by_page,
     a_pending_pair_tells_what_its_judgement_needs,
     runs_are_listed_newest_first_with_their_counts,
+    a_run_keeps_who_asked_for_it,
     a_large_batch_is_applied_whole,
     findings_of_two_sources_that_open_or_close_at_the_same_moment_are_all_counted,
     two_sources_applied_at_once_keep_the_queue_right,
@@ -404,6 +405,29 @@ async fn runs_are_listed_newest_first_with_their_counts(ground: &Ground) {
     assert_eq!((first.source.as_str(), first.edition, first.policy_version), ("roll", 1, 0));
     assert_eq!((first.state.as_str(), first.cause.as_str()), ("done", "upload"));
     assert_eq!(ground.run_list(OFFICE, 2).await.unwrap().len(), 2);
+}
+
+async fn a_run_keeps_who_asked_for_it(ground: &Ground) {
+    let source = ground_of(ground, &[HOUSE]).await;
+    // the house arrived after the edition: an upload asked first, and whoever asks then gets that run
+    let mut expected = vec!["upload"];
+    let (claim, run) = ground.begin(OFFICE, &source).await;
+    end(ground, &claim, &run).await;
+    for cause in ["schedule", "person"] {
+        let job = match cause {
+            "schedule" => ground.run_request_scheduled(OFFICE, &source).await,
+            _ => ground.run_request(OFFICE, &source, false).await,
+        };
+        // who asks for what is queued already changes nothing about it
+        assert_eq!(ground.run_request(OFFICE, &source, false).await.unwrap(), *job.as_ref().unwrap());
+        assert_eq!(ground.run_request_scheduled(OFFICE, &source).await.unwrap(), *job.as_ref().unwrap());
+        let claim = ground.job_claim(LEASE, Some(&job.unwrap())).await.unwrap().unwrap();
+        let run = ground.run_begin(&claim, OFFICE, &source, 0, STANDARD).await.unwrap();
+        end(ground, &claim, &run).await;
+        expected.insert(0, cause);
+    }
+    let runs = ground.run_list(OFFICE, 10).await.unwrap();
+    assert_eq!(runs.iter().map(|run| run.cause.as_str()).collect::<Vec<_>>(), expected);
 }
 
 async fn a_large_batch_is_applied_whole(ground: &Ground) {
