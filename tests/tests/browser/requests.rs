@@ -154,6 +154,25 @@ fn runs_come_page_by_page() {
     assert_eq!((count(&first), count(&second)), (50, runs - 50));
 }
 
+#[test]
+fn notices_come_page_by_page() {
+    let place = Installation::on_postgresql();
+    place.settled();
+    let known: usize = place.sql("SELECT count(*) FROM notice")[0].parse().unwrap();
+    place.sql(
+        "INSERT INTO notice (id, office, source, kind, detail, at)
+         SELECT 'n-' || lpad(n::text, 3, '0'), NULL, NULL, 'edition', 'event ' || n, n FROM generate_series(1, 60) n",
+    );
+    let server = Server::start(&place, &[]);
+    let session = session(&server, &key(&place, "office", "review"));
+    let first = page(&server, &session, "/runs");
+    let further = next(&first, "/runs?notices=").expect("no link to earlier notices");
+    let second = page(&server, &session, &further);
+    let count = |page: &str| page.matches(", edition: <span").count();
+    assert_eq!((count(&first), count(&second)), (50, 10 + known));
+    assert_eq!(next(&second, "/runs?notices="), None);
+}
+
 on_both_databases!(
     a_browser_gets_a_page_for_an_unknown_path_and_a_program_a_problem,
     who_tries_to_sign_in_too_often_is_told_to_wait,
