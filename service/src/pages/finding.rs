@@ -16,6 +16,7 @@ use serde::Deserialize;
 
 use super::layout::{Fail, Guest, office, page};
 use super::mark::{interval_95, mark, words};
+use super::property::or_none;
 use super::queue::effect;
 use super::state::{moment, state};
 use super::statement::statement;
@@ -131,7 +132,7 @@ fn sides(pair: &PairView, again: &Rejudged) -> Markup {
                 h3 { "The office" }
                 dl {
                     dt { "Parcel" } dd dir="auto" { (pair.parcel) }
-                    dt { "Address" } dd dir="auto" { (pair.address) }
+                    dt { "Address" } dd dir="auto" { (or_none(&pair.address)) }
                     dt { "Measurement" } dd { "version " (pair.measurement_version) }
                 }
             }
@@ -139,8 +140,8 @@ fn sides(pair: &PairView, again: &Rejudged) -> Markup {
                 h3 { "The record of " (pair.source) }
                 dl {
                     dt { "Parcel" } dd dir="auto" { (record.parcel_raw) }
-                    dt { "Address" } dd dir="auto" { (record.situs) }
-                    dt { "Class" } dd dir="auto" { (record.class) }
+                    dt { "Address" } dd dir="auto" { (or_none(&record.situs)) }
+                    dt { "Class" } dd dir="auto" { (or_none(&record.class)) }
                     dt { "Value" } dd { (record.value.map_or("none".to_owned(), |value| value.to_text())) }
                     dt { "Edition" } dd { (pair.edition) ", line " (record.line) }
                 }

@@ -111,7 +111,8 @@ fn header_of(property: &PropertyEntry) -> Markup {
     }
 }
 
-fn or_none(text: &str) -> &str {
+/// A text that may be missing.
+pub(super) fn or_none(text: &str) -> &str {
     if text.is_empty() { "not stated" } else { text }
 }
 

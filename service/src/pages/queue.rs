@@ -138,7 +138,7 @@ fn table(pairs: &[PairView], by_effect: bool) -> Markup {
                 th scope="col" { "Difference" }
                 th scope="col" { "Source" }
                 th scope="col" aria-sort=[(!by_effect).then_some("ascending")] {
-                    @if by_effect { a href="/queue?state=open" title="Open findings as they were opened" { "State, as opened" } }
+                    @if by_effect { a href="/queue?state=open" title="Open findings as they were opened" { "State" } }
                     @else { "State, as opened " span aria-hidden="true" { "\u{25b4}" } }
                 }
             } }

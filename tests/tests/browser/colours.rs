@@ -7,13 +7,16 @@ use std::fs;
 use crossfoot_testbed::repository;
 
 /// What is written on what.
-const TEXT: [(&str, &str); 6] = [
+const TEXT: [(&str, &str); 8] = [
     ("ink", "paper"),
     ("soft", "paper"),
     ("act", "paper"),
     ("paper", "act"),
     ("warn-ink", "warn"),
     ("ink", "band"),
+    // the row under the pointer
+    ("act", "band"),
+    ("soft", "band"),
 ];
 /// What is drawn on what, and must be told from it.
 const MARKS: [(&str, &str); 7] = [

@@ -1,7 +1,9 @@
 //! A headless browser of its own for each test, driven over WebDriver (W3C Recommendation, level 1) and, where that
 //! has no word for it, by Chromium's DevTools protocol.
 
+use std::fs;
 use std::io::{BufRead as _, BufReader};
+use std::path::PathBuf;
 use std::process::{Child, Command, Stdio};
 use std::thread::sleep;
 use std::time::{Duration, Instant};
@@ -17,7 +19,7 @@ use tokio::runtime::{Builder, Runtime};
 use url::{ParseError, Url};
 
 /// How long something on a page may take.
-const PATIENCE: Duration = Duration::from_secs(30);
+const PATIENCE: Duration = Duration::from_secs(60);
 /// How often it is looked for.
 const LOOK: Duration = Duration::from_millis(50);
 
@@ -28,7 +30,9 @@ pub(crate) struct Browser {
     /// Where pages are, `http://127.0.0.1:PORT`.
     site: String,
     /// What was downloaded.
-    pub(crate) downloads: TempDir,
+    pub(crate) downloads: PathBuf,
+    /// Everything that driver and browser put down, removed with them: they leave profiles behind otherwise.
+    _room: TempDir,
 }
 
 impl Browser {
@@ -44,8 +48,12 @@ impl Browser {
     }
 
     fn with(address: &str, preferences: &Value) -> Self {
+        let room = TempDir::new().unwrap();
+        let downloads = room.path().join("downloads");
+        fs::create_dir(&downloads).unwrap();
         let mut driver = Command::new("chromedriver")
             .arg("--port=0")
+            .env("TMPDIR", room.path())
             .stdout(Stdio::piped())
             .stderr(Stdio::null())
             .spawn()
@@ -55,9 +63,8 @@ impl Browser {
             let (_, port) = line.split_once("started successfully on port ")?;
             Some(port.trim_end_matches('.').to_owned())
         });
-        let downloads = TempDir::new().unwrap();
         let mut preferences = preferences.clone();
-        preferences["download.default_directory"] = json!(downloads.path());
+        preferences["download.default_directory"] = json!(downloads);
         preferences["plugins.always_open_pdf_externally"] = json!(true);
         preferences["profile.default_content_setting_values.automatic_downloads"] = json!(1);
         // the sandbox needs rights that containers and root do not have; only our own pages are opened
@@ -77,7 +84,14 @@ impl Browser {
             builder.capabilities(capabilities.as_object().unwrap().clone());
             builder.connect(&address_of_driver).await.unwrap()
         });
-        Self { runtime, client: Some(client), driver, site: format!("http://{address}"), downloads }
+        Self {
+            runtime,
+            client: Some(client),
+            driver,
+            site: format!("http://{address}"),
+            downloads,
+            _room: room,
+        }
     }
 
     fn client(&self) -> &Client {

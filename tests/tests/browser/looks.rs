@@ -2,6 +2,7 @@
 
 use std::fs;
 
+use crossfoot_testbed::repository;
 use serde_json::Value;
 
 use crate::county::{County, pages_of_the_office, unfold};
@@ -112,6 +113,37 @@ fn axe_sees_a_page_with_faults() {
     for rule in ["image-alt", "color-contrast", "label", "html-has-lang"] {
         assert!(found.contains(rule), "{rule} is not in:\n{found}");
     }
+}
+
+/// Paths that are no page, or a page that only a form leads to.
+const NO_PAGES: [&str; 8] = [
+    "/",
+    "/assets/{name}",
+    "/findings/{id}/packet.pdf",
+    "/findings/{id}/packet.zip",
+    "/jobs/{id}",
+    "/signout",
+    "/uploads/houses",
+    "/uploads/roll",
+];
+
+#[test]
+fn every_page_is_looked_at() {
+    let routes = fs::read_to_string(repository().join("service/src/pages.rs")).unwrap();
+    let routes: Vec<&str> =
+        routes.split(".route(\"").skip(1).filter_map(|rest| rest.split('"').next()).collect();
+    assert!(routes.contains(&"/queue"), "no routes in pages.rs: {routes:?}");
+    let place = Installation::on_sqlite();
+    let county = County::of(&place);
+    let pages = pages_of_the_office(&county.browser());
+    let looked_at = |route: &&str| {
+        let stem = route.split('{').next().unwrap();
+        let here = |page: &String| if stem == *route { page == route } else { page.starts_with(stem) };
+        pages.iter().any(|page| here(page) || page.split('?').next() == Some(route))
+    };
+    let missing: Vec<&str> =
+        routes.into_iter().filter(|route| !NO_PAGES.contains(route) && !looked_at(route)).collect();
+    assert!(missing.is_empty(), "add to pages_of_the_office: {missing:?}");
 }
 
 /// How far a page is wider than its window, and what sticks out.

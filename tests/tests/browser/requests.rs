@@ -114,6 +114,29 @@ fn held_matches_come_page_by_page(place: &Installation) {
     server.send(&wrong).is(400);
 }
 
+fn the_queue_comes_page_by_page(place: &Installation) {
+    let houses: Vec<f64> = (0..60).map(|n| 1500.0 + f64::from(n)).collect();
+    place.take_houses(crate::town::houses(&houses)).code(0);
+    place.take_roll(crate::town::roll(&[Some(1000); 60])).code(0);
+    place.reconcile().code(0);
+    let server = Server::start(place, &[]);
+    let session = session(&server, &key(place, "office", "review"));
+    for list in ["/queue?", "/queue?state=open&"] {
+        let first = page(&server, &session, list);
+        let (_, rest) =
+            first.split_once("name=\"cursor\" value=\"").unwrap_or_else(|| panic!("no next page: {first}"));
+        let cursor = rest.split('"').next().unwrap();
+        let second = page(&server, &session, &format!("{list}cursor={cursor}"));
+        assert!(!second.contains("name=\"cursor\""), "a page after the last one");
+        let count = |page: &str| page.matches("class=\"whole\"").count();
+        assert_eq!((count(&first), count(&second)), (50, 10), "{list}");
+        for place in 1..=60 {
+            let reference = format!(">{}<", crate::town::reference(place));
+            assert_ne!(first.contains(&reference), second.contains(&reference), "{reference} in {list}");
+        }
+    }
+}
+
 #[test]
 fn runs_come_page_by_page() {
     let place = Installation::on_sqlite();
@@ -131,8 +154,28 @@ fn runs_come_page_by_page() {
     assert_eq!((count(&first), count(&second)), (50, runs - 50));
 }
 
+#[test]
+fn notices_come_page_by_page() {
+    let place = Installation::on_postgresql();
+    place.settled();
+    let known: usize = place.sql("SELECT count(*) FROM notice")[0].parse().unwrap();
+    place.sql(
+        "INSERT INTO notice (id, office, source, kind, detail, at)
+         SELECT 'n-' || lpad(n::text, 3, '0'), NULL, NULL, 'edition', 'event ' || n, n FROM generate_series(1, 60) n",
+    );
+    let server = Server::start(&place, &[]);
+    let session = session(&server, &key(&place, "office", "review"));
+    let first = page(&server, &session, "/runs");
+    let further = next(&first, "/runs?notices=").expect("no link to earlier notices");
+    let second = page(&server, &session, &further);
+    let count = |page: &str| page.matches(", edition: <span").count();
+    assert_eq!((count(&first), count(&second)), (50, 10 + known));
+    assert_eq!(next(&second, "/runs?notices="), None);
+}
+
 on_both_databases!(
     a_browser_gets_a_page_for_an_unknown_path_and_a_program_a_problem,
     who_tries_to_sign_in_too_often_is_told_to_wait,
     held_matches_come_page_by_page,
+    the_queue_comes_page_by_page,
 );

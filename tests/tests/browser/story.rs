@@ -41,7 +41,7 @@ fn upload_roll(browser: &Browser, roll: &str) {
 /// A file of the downloads once it is whole.
 fn downloaded(browser: &Browser, ending: &str) -> String {
     let found = || {
-        let names = fs::read_dir(browser.downloads.path()).unwrap().map(|entry| entry.unwrap().path());
+        let names = fs::read_dir(&browser.downloads).unwrap().map(|entry| entry.unwrap().path());
         names.into_iter().find(|path| {
             path.extension().is_some_and(|found| found == ending) && fs::metadata(path).unwrap().len() > 0
         })
