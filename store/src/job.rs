@@ -306,7 +306,8 @@ pub(crate) async fn hold(tx: &mut Tx, claim: &Claim) -> Result<(), StoreError> {
 pub(crate) async fn finish(tx: &mut Tx, claim: &Claim) -> Result<(), StoreError> {
     hold(tx, claim).await?;
     tx.execute(
-        "UPDATE job SET state = 'done', lease_token = NULL, lease_until = NULL, reason = '', ended_at = now_us()
+        "UPDATE job SET state = 'done', progress = coalesce(progress_total, progress), lease_token = NULL,
+                        lease_until = NULL, reason = '', ended_at = now_us()
          WHERE id = $1",
         values![&claim.id],
     )
