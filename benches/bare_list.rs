@@ -265,7 +265,7 @@ async fn queue(State(database): State<Arc<Database>>, Query(place): Query<Place>
         rows!(&*database, (i64, i64, String), sql, values).map_err(|error| error.to_string())?;
     let names =
         serde_json::Value::from_iter(entries.iter().map(|(_, _, property)| property.as_str())).to_string();
-    let page = "WHERE f.office = $1 AND f.state = 'open' AND f.property = ANY (texts($2))";
+    let page = "WHERE f.office = $1 AND coalesce(f.state, '') = 'open' AND f.property = ANY (texts($2))";
     let sql = PAIRS.replace("{page}", page).replace("{order}", "abs(x.opened_with_um2) DESC, s.id");
     let values = vec![Value::Text(OFFICE.to_owned()), Value::Text(names)];
     let pairs: Vec<Pair> = rows!(&*database, Pair, sql, values).map_err(|error| error.to_string())?;

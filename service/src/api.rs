@@ -12,6 +12,7 @@ pub(crate) mod operator;
 pub(crate) mod packets;
 mod properties;
 pub(crate) mod report;
+mod schedules;
 mod sources;
 pub(crate) mod views;
 
@@ -31,6 +32,7 @@ pub(crate) fn router() -> OpenApiRouter<App> {
         .merge(editions::router())
         .merge(office::router())
         .merge(report::router())
+        .merge(schedules::router())
         .merge(keys::router())
         .merge(definitions::router())
 }

@@ -178,12 +178,21 @@ pub(crate) struct Serve {
     /// Bytes of a roll or a file of houses that is sent, at the most.
     #[arg(long, default_value_t = 8 * 1024 * 1024 * 1024, value_name = "BYTES")]
     pub(crate) upload_bytes: usize,
+    /// Bytes of any other request body, at the most.
+    #[arg(long, default_value_t = 2 * 1024 * 1024, value_name = "BYTES")]
+    pub(crate) body_bytes: usize,
     /// Requests a minute of one key, or of one address without a key, at the most.
     #[arg(long, default_value_t = 6000, value_name = "N")]
     pub(crate) requests_a_minute: u32,
     /// An upload of which nothing comes for so many seconds is given up.
     #[arg(long, default_value_t = 30, value_name = "SECONDS")]
     pub(crate) idle_seconds: u64,
+    /// A request that is no upload is given up when it is not answered within so many seconds.
+    #[arg(long, default_value_t = 30, value_name = "SECONDS", value_parser = clap::value_parser!(u64).range(1..))]
+    pub(crate) answer_seconds: u64,
+    /// After the signal to stop, still answer for so many seconds, /readyz with 503, so that a proxy turns elsewhere.
+    #[arg(long, default_value_t = 1, value_name = "SECONDS")]
+    pub(crate) leave_seconds: u64,
 }
 
 /// Whether the service runs jobs.

@@ -14,11 +14,11 @@ use std::net::{Ipv4Addr, SocketAddr};
 use std::sync::Arc;
 use std::time::Duration;
 
-use axum::Router;
 use axum::extract::{DefaultBodyLimit, MatchedPath, Request, State};
 use axum::http::{HeaderName, HeaderValue, StatusCode, header};
 use axum::middleware::{Next, from_fn, from_fn_with_state};
 use axum::response::{IntoResponse, Response};
+use axum::{Extension, Router};
 use crossfoot_store::Store;
 use crossfoot_worker::Worker;
 use problem::{Kind, Problem};
@@ -59,6 +59,8 @@ pub(crate) struct Limits {
     pub(crate) idle_seconds: u64,
     /// A request that is no upload is given up after so many seconds.
     pub(crate) answer_seconds: u64,
+    /// After the signal to stop, requests are still taken for so many seconds.
+    pub(crate) leave_seconds: u64,
     /// Whether the session's cookie travels over https only.
     pub(crate) secure_cookies: bool,
 }
@@ -71,6 +73,7 @@ impl Default for Limits {
             requests_a_minute: 6000,
             idle_seconds: 30,
             answer_seconds: 30,
+            leave_seconds: 0,
             secure_cookies: true,
         }
     }
@@ -243,17 +246,33 @@ pub(crate) async fn bind(address: Ipv4Addr, port: u16) -> std::io::Result<TcpLis
     Err(last.unwrap_or_else(|| std::io::Error::other("no port was tried")))
 }
 
-/// How long running requests may take after the signal to stop.
+/// How long running requests may take after the service has stopped taking new ones.
 const DRAIN: Duration = Duration::from_secs(30);
 
-/// Serves until told to stop, then lets running requests finish.
+/// Whether the service was told to stop.
+#[derive(Debug, Clone)]
+pub(crate) struct Leaving(CancellationToken);
+
+impl Leaving {
+    /// Whether new requests had better go elsewhere.
+    pub(crate) fn is_so(&self) -> bool {
+        self.0.is_cancelled()
+    }
+}
+
+/// Serves until told to stop, says for a while that it leaves, then lets running requests finish.
 pub(crate) async fn serve(listener: TcpListener, app: App, stop: CancellationToken) -> anyhow::Result<()> {
+    let leave = Duration::from_secs(app.limits.leave_seconds);
+    let router = router(app).layer(Extension(Leaving(stop.clone())));
     let stopped = stop.clone();
-    let server = axum::serve(listener, router(app).into_make_service_with_connect_info::<SocketAddr>())
-        .with_graceful_shutdown(async move { stopped.cancelled().await });
+    let server = axum::serve(listener, router.into_make_service_with_connect_info::<SocketAddr>())
+        .with_graceful_shutdown(async move {
+            stopped.cancelled().await;
+            tokio::time::sleep(leave).await;
+        });
     let server = tokio::spawn(async move { server.await });
     stop.cancelled().await;
-    match tokio::time::timeout(DRAIN, server).await {
+    match tokio::time::timeout(leave.saturating_add(DRAIN), server).await {
         Ok(ended) => Ok(ended??),
         Err(_) => Ok(()),
     }

@@ -192,8 +192,9 @@ impl Store {
     }
 
     async fn queue_items(&self, office: &str, cursors: &[QueueCursor]) -> Result<Vec<QueueItem>, StoreError> {
+        // an index of all that is open is of no use beside names, and SQLite would take it
         let sql = pairs_of_findings(
-            "WHERE f.office = $1 AND f.state = 'open' AND f.property = ANY (texts($2))",
+            "WHERE f.office = $1 AND coalesce(f.state, '') = 'open' AND f.property = ANY (texts($2))",
             "abs(x.opened_with_um2) DESC, s.id",
         );
         let values = vec![office.into(), texts(cursors.iter().map(|cursor| cursor.property.as_str()))];

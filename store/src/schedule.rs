@@ -39,7 +39,7 @@ pub struct Schedule {
     pub id: String,
     /// The office of a reconciliation.
     pub office: Option<String>,
-    /// The source of a drop folder, by number.
+    /// The source of a drop folder, or the only one that is reconciled, by number.
     pub source: Option<i64>,
     /// What it does.
     pub kind: ScheduleKind,
@@ -63,17 +63,19 @@ const SCHEDULE: &str =
     "id, office, source, kind, cron, time_zone, folder, next_at, last_at, last_result, layout";
 
 impl Store {
-    /// Writes a schedule, new or changed.
+    /// Writes a schedule, new or changed. False when the id is that of another office's, or of another kind: then nothing
+    /// is written.
     ///
     /// # Errors
     /// [`StoreError`] of the database.
-    pub async fn schedule_put(&self, schedule: &Schedule) -> Result<(), StoreError> {
+    pub async fn schedule_put(&self, schedule: &Schedule) -> Result<bool, StoreError> {
         let mut tx = self.main.begin().await?;
-        tx.execute(
+        let written = tx.execute(
             "INSERT INTO schedule (id, office, source, kind, cron, time_zone, folder, next_at, layout)
              VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9)
              ON CONFLICT (id) DO UPDATE SET cron = excluded.cron, time_zone = excluded.time_zone,
-                 folder = excluded.folder, next_at = excluded.next_at, layout = excluded.layout",
+                 folder = excluded.folder, next_at = excluded.next_at, layout = excluded.layout, source = excluded.source
+             WHERE schedule.office IS NOT DISTINCT FROM excluded.office AND schedule.kind = excluded.kind",
             values![
                 &schedule.id,
                 schedule.office.clone(),
@@ -87,7 +89,8 @@ impl Store {
             ],
         )
         .await?;
-        tx.commit().await
+        tx.commit().await?;
+        Ok(written == 1)
     }
 
     /// Removes a schedule; false when there is none of that id.

@@ -36,8 +36,12 @@ mod matrix;
 mod outside;
 #[path = "api/packets.rs"]
 mod packets;
+#[path = "api/patience.rs"]
+mod patience;
 #[path = "api/report.rs"]
 mod report;
+#[path = "api/schedules.rs"]
+mod schedules;
 #[path = "api/server.rs"]
 mod server;
 #[path = "end_to_end/town.rs"]

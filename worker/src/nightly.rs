@@ -190,7 +190,7 @@ impl Nightly {
         self.store.notice_write(schedule.office.as_deref(), schedule.source, "schedule_failed", &detail).await
     }
 
-    /// Asks for a run over every source that has an edition.
+    /// Asks for a run over the schedule's source, or over every one, if it has an edition.
     async fn reconcile(&self, schedule: &Schedule) -> Outcome {
         let mut outcome = Outcome::default();
         let Some(office) = schedule.office.as_deref() else {
@@ -204,7 +204,8 @@ impl Nightly {
                 return outcome;
             }
         };
-        for source in sources.iter().filter(|source| source.current_edition.is_some()) {
+        let wanted = |number: i64| schedule.source.is_none_or(|only| only == number);
+        for source in sources.iter().filter(|s| s.current_edition.is_some() && wanted(s.number)) {
             match self.store.run_request_scheduled(office, source).await {
                 Ok(_job) => outcome.done.push(format!("{}: a run is asked for", source.id)),
                 Err(error) => outcome.failed.push(format!("{}: {}", source.id, with_causes(&error))),

@@ -2,18 +2,18 @@
 
 use std::net::SocketAddr;
 
-use axum::Json;
 use axum::extract::{ConnectInfo, FromRequestParts as _, Request, State};
 use axum::http::{HeaderName, header};
 use axum::response::IntoResponse;
+use axum::{Extension, Json};
 use serde::Serialize;
 use utoipa::ToSchema;
 use utoipa_axum::router::OpenApiRouter;
 use utoipa_axum::routes;
 
 use crate::http::access::Who;
-use crate::http::problem::Problem;
-use crate::http::{App, measure};
+use crate::http::problem::{Kind, Problem};
+use crate::http::{App, Leaving, measure};
 
 /// Routes that need no key.
 pub(crate) fn open_router() -> OpenApiRouter<App> {
@@ -40,11 +40,17 @@ pub(crate) async fn get_health() -> Json<Health> {
     Json(OK)
 }
 
-/// Whether requests can be served: the database answers.
+/// Whether requests can be served: the database answers, and the service was not told to stop.
 #[utoipa::path(get, path = "/readyz", tag = "operator",
     responses((status = 200, description = "It can serve", body = Health),
-        (status = 503, description = "The database does not answer", body = Problem)))]
-pub(crate) async fn get_readiness(State(app): State<App>) -> Result<Json<Health>, Problem> {
+        (status = 503, description = "The database does not answer, or the service is stopping", body = Problem)))]
+pub(crate) async fn get_readiness(
+    State(app): State<App>,
+    leaving: Option<Extension<Leaving>>,
+) -> Result<Json<Health>, Problem> {
+    if leaving.is_some_and(|Extension(leaving)| leaving.is_so()) {
+        return Err(Problem::new(Kind::Unavailable, "the service is stopping: ask another one"));
+    }
     app.store.source_list().await?;
     Ok(Json(OK))
 }

@@ -129,7 +129,12 @@ async fn list(installation: &Installation) -> anyhow::Result<Outcome> {
     ]);
     for entry in schedules_of(&installation.store, &installation.office).await? {
         let what = match entry.kind {
-            ScheduleKind::Reconcile => "reconcile".to_owned(),
+            ScheduleKind::Reconcile => match entry.source {
+                None => "reconcile".to_owned(),
+                Some(number) => {
+                    format!("reconcile with {}", installation.store.source_by_number(number).await?.id)
+                }
+            },
             ScheduleKind::DropFolder => {
                 let source = installation.store.source_by_number(entry.source.unwrap_or_default()).await?;
                 format!("{} from {}", source.id, entry.folder)

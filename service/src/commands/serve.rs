@@ -28,10 +28,12 @@ pub(crate) async fn run(settings: &Settings, serve: &Serve) -> anyhow::Result<Ou
     };
     let limits = Limits {
         secure_cookies: !serve.plain_http,
+        body_bytes: serve.body_bytes,
         upload_bytes: serve.upload_bytes,
         requests_a_minute: serve.requests_a_minute,
         idle_seconds: serve.idle_seconds,
-        ..Limits::default()
+        answer_seconds: serve.answer_seconds,
+        leave_seconds: serve.leave_seconds,
     };
     until_stopped(settings, installation, listener, Serving { limits, jobs, stop }).await
 }

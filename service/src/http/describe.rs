@@ -4,9 +4,10 @@ use serde_json::{Map, Value, json};
 use utoipa::openapi::OpenApi;
 
 /// Responses that operations of a kind share, with their descriptions.
-const ALWAYS: [(&str, &str); 3] = [
+const ALWAYS: [(&str, &str); 4] = [
     ("400", "The request cannot be read"),
     ("429", "Too many requests; Retry-After says when to come again"),
+    ("504", "No answer in time"),
     ("503", "The database is busy or cannot be reached; Retry-After says when to come again"),
 ];
 const WITH_KEY: [(&str, &str); 2] = [("401", "No valid key"), ("403", "The key does not allow it")];

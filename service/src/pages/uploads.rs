@@ -3,11 +3,12 @@
 use std::io::{Seek as _, SeekFrom};
 use std::time::Duration;
 
-use axum::extract::multipart::Field;
+use axum::extract::multipart::{Field, MultipartError};
 use axum::extract::{Multipart, Path, State};
 use axum::http::header;
 use axum::response::{IntoResponse, Redirect, Response};
 use crossfoot_roll::layout::Layout;
+use crossfoot_store::access::Visitor;
 use crossfoot_store::office::Role;
 use crossfoot_store::source::{EditionArrival, EditionNotes, RollStatus};
 use maud::{Markup, html};
@@ -100,15 +101,23 @@ fn unkept(error: &std::io::Error) -> Problem {
     Problem::new(Kind::Internal, "the cause is in the log of the service, under the id of this request")
 }
 
+/// Waits for the next piece of a form, but not for ever.
+async fn in_idle<T>(app: &App, piece: impl Future<Output = Result<T, MultipartError>>) -> Result<T, Problem> {
+    let wait = Duration::from_secs(app.limits.idle_seconds);
+    match tokio::time::timeout(wait, piece).await {
+        Ok(piece) => piece.map_err(|_| broken()),
+        Err(_) => {
+            let detail = format!("nothing came for {} s: send the form again", app.limits.idle_seconds);
+            Err(Problem::new(Kind::TooSlow, detail))
+        }
+    }
+}
+
 /// Takes a file of a form to a file without a name.
 async fn arrived(app: &App, mut field: Field<'_>) -> Result<std::fs::File, Problem> {
     let file = tempfile::tempfile_in(app.store.data_folder()).map_err(|error| unkept(&error))?;
     let (mut file, mut bytes) = (tokio::fs::File::from_std(file), 0usize);
-    loop {
-        let wait = Duration::from_secs(app.limits.idle_seconds);
-        let chunk = tokio::time::timeout(wait, field.chunk()).await;
-        let chunk = chunk.map_err(|_| Problem::new(Kind::TooSlow, "nothing came any more: send it again"))?;
-        let Some(chunk) = chunk.map_err(|_| broken())? else { break };
+    while let Some(chunk) = in_idle(app, field.chunk()).await? {
         bytes = bytes.saturating_add(chunk.len());
         if bytes > app.limits.upload_bytes {
             return Err(Problem::new(Kind::TooLarge, "the file is larger than allowed: send it in parts"));
@@ -125,9 +134,9 @@ async fn arrived(app: &App, mut field: Field<'_>) -> Result<std::fs::File, Probl
 }
 
 /// A small field as text.
-async fn text(mut field: Field<'_>) -> Result<String, Problem> {
+async fn text(app: &App, mut field: Field<'_>) -> Result<String, Problem> {
     let mut bytes = Vec::new();
-    while let Some(chunk) = field.chunk().await.map_err(|_| broken())? {
+    while let Some(chunk) = in_idle(app, field.chunk()).await? {
         bytes.extend_from_slice(&chunk);
         if bytes.len() > LAYOUT_BYTES {
             return Err(Problem::new(Kind::TooLarge, "a field of the form is larger than allowed"));
@@ -143,7 +152,7 @@ pub(super) async fn take_houses(
     mut form: Multipart,
 ) -> Result<Response, Fail> {
     let office = guest.0.office(&[Role::Upload])?.to_owned();
-    while let Some(field) = form.next_field().await.map_err(|_| broken())? {
+    while let Some(field) = in_idle(&app, form.next_field()).await? {
         if field.name() != Some("file") {
             continue;
         }
@@ -205,34 +214,48 @@ pub(super) async fn take_roll(
 ) -> Result<Response, Fail> {
     guest.0.operator()?;
     let (mut layout, mut notes) = (None, EditionNotes::default());
-    while let Some(field) = form.next_field().await.map_err(|_| broken())? {
+    while let Some(field) = in_idle(&app, form.next_field()).await? {
         match field.name().unwrap_or_default() {
             "layout" => {
-                let read = Layout::from_toml(&text(field).await?);
+                let read = Layout::from_toml(&text(&app, field).await?);
                 layout = Some(read.map_err(|error| {
                     Problem::wrong("/layout", error.to_string(), "mend the layout and send both again")
                 })?);
             }
-            "roll_year" => notes.roll_year = text(field).await?.parse().ok(),
-            "status" => notes.status = RollStatus::from_name(&text(field).await?).unwrap_or_default(),
+            "roll_year" => notes.roll_year = text(&app, field).await?.parse().ok(),
+            "status" => notes.status = RollStatus::from_name(&text(&app, field).await?).unwrap_or_default(),
             "file" => {
                 let Some(layout) = layout else { break };
                 let name = field.file_name().unwrap_or("roll").replace(['/', '\\', '\0'], "_");
-                let file = tokio::fs::File::from_std(arrived(&app, field).await?);
-                let source = app.store.source_ensure(&layout.id, &layout).await?;
-                let kept = app.store.object_keep_file(std::path::Path::new(&name), file).await?;
-                let subject = format!("source {}", source.id);
-                app.store.log_note(None, &guest.0.0, "edition_handed_in", &subject, &name).await?;
-                let to = match app.store.edition_stage(&source, &layout, &[kept], &notes).await? {
-                    EditionArrival::Staged { job, .. } => format!("/jobs/{job}"),
-                    EditionArrival::Known { .. } => "/uploads".to_owned(),
-                };
-                return Ok(Redirect::to(&to).into_response());
+                let file = arrived(&app, field).await?;
+                // what arrived whole is staged whole, also when the browser goes away
+                let staging = tokio::spawn(stage(app, guest.0.0, layout, notes, (name, file)));
+                let broken_off = |_| Problem::new(Kind::Internal, "the roll was not staged: send it again");
+                return Ok(Redirect::to(&staging.await.map_err(broken_off)??).into_response());
             }
             _ => {}
         }
     }
     Err(Problem::wrong("/layout", "the layout or the roll is missing", "choose both files").into())
+}
+
+/// Stages a roll and gives the page that tells of it.
+async fn stage(
+    app: App,
+    visitor: Visitor,
+    layout: Layout,
+    notes: EditionNotes,
+    (name, file): (String, std::fs::File),
+) -> Result<String, Problem> {
+    let source = app.store.source_ensure(&layout.id, &layout).await?;
+    let file = tokio::fs::File::from_std(file);
+    let kept = app.store.object_keep_file(std::path::Path::new(&name), file).await?;
+    let subject = format!("source {}", source.id);
+    app.store.log_note(None, &visitor, "edition_handed_in", &subject, &name).await?;
+    Ok(match app.store.edition_stage(&source, &layout, &[kept], &notes).await? {
+        EditionArrival::Staged { job, .. } => format!("/jobs/{job}"),
+        EditionArrival::Known { .. } => "/uploads".to_owned(),
+    })
 }
 
 /// Shows a job and looks again while it runs.

@@ -180,7 +180,12 @@ async fn of_processes_that_see_a_due_schedule_one_takes_it(ground: &Ground) {
         last_at: None,
         last_result: String::new(),
     };
-    ground.schedule_put(&schedule).await.unwrap();
+    assert!(ground.schedule_put(&schedule).await.unwrap());
+    let theirs = Schedule { office: Some(OTHER_OFFICE.to_owned()), next_at: 2, ..schedule.clone() };
+    let of_all = Schedule { office: None, next_at: 2, ..schedule.clone() };
+    for other in [theirs, of_all] {
+        assert!(!ground.schedule_put(&other).await.unwrap(), "the id of another office: {other:?}");
+    }
     let due = ground.schedule_due().await.unwrap();
     assert_eq!(due, [schedule]);
     let next = 4_000_000_000_000_000;

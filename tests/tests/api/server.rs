@@ -98,6 +98,17 @@ impl Server {
         })
     }
 
+    /// Tells it to stop, as a supervisor does.
+    pub(crate) fn terminate(&self) {
+        let pid = self.child.as_ref().unwrap().id().to_string();
+        assert!(Command::new("kill").arg(pid).status().unwrap().success());
+    }
+
+    /// Waits until it has ended, well or not.
+    pub(crate) fn ended(mut self) -> Option<i32> {
+        self.child.take().unwrap().wait().unwrap().code()
+    }
+
     /// Looks until something is there.
     #[track_caller]
     pub(crate) fn wait_for<T>(&self, what: &str, look: impl Fn() -> Option<T>) -> T {
@@ -148,7 +159,7 @@ pub(crate) struct Answer {
 }
 
 impl Answer {
-    fn read(mut stream: TcpStream) -> Self {
+    pub(crate) fn read(mut stream: TcpStream) -> Self {
         let mut bytes = Vec::new();
         let ended = stream.read_to_end(&mut bytes);
         let end = bytes.windows(4).position(|w| w == b"\r\n\r\n");
