@@ -198,6 +198,8 @@ impl Night {
     /// [`StoreError`] of the database.
     pub(crate) async fn read(store: &Store, office: &str, since: i64) -> Result<Night, StoreError> {
         let until = store.clock_us().await?;
+        // notices first: what one of them tells is then there among the rest
+        let notices = notices(store, office, since).await?;
         let editions = store.report_editions(since).await?;
         let runs = store.report_runs(office, since).await?;
         let failures = store.report_failures(office, since).await?;
@@ -222,7 +224,7 @@ impl Night {
             sources,
             failures: failures.collect(),
             schedules: schedules(store, office).await?,
-            notices: notices(store, office, since).await?,
+            notices,
         })
     }
 }
