@@ -142,12 +142,15 @@ fn table(pairs: &[PairView], by_effect: bool) -> Markup {
                     @else { "State, as opened " span aria-hidden="true" { "\u{25b4}" } }
                 }
             } }
-            tbody { @for pair in pairs { (row(pair)) } }
+            @for property in pairs.chunk_by(|one, next| one.property == next.property) {
+                tbody.one { @for (place, pair) in property.iter().enumerate() { (row(pair, place == 0)) } }
+            }
         }
     }
 }
 
-fn row(pair: &PairView) -> Markup {
+/// A finding; the address stands with the first one of a property.
+fn row(pair: &PairView, first: bool) -> Markup {
     let finding = pair.finding.as_ref();
     html! {
         tr.go {
@@ -155,7 +158,7 @@ fn row(pair: &PairView) -> Markup {
                 @if let Some(finding) = finding {
                     a.whole href={ "/findings/" (finding.id) } dir="auto" { (pair.reference) }
                 } @else { span dir="auto" { (pair.reference) } }
-                div dir="auto" { a.over href={ "/properties/" (pair.property) } { (if pair.address.is_empty() { "no address" } else { &pair.address }) } }
+                @if first { div dir="auto" { a.over href={ "/properties/" (pair.property) } { (if pair.address.is_empty() { "no address" } else { &pair.address }) } } }
             }
             td.n data-l="Effect on value, estimate" { (effect(pair)) }
             td.n data-l="Recorded, sq ft" { (pair.recorded.map_or("none".to_owned(), |a| a.to_square_feet(0))) }
