@@ -16,8 +16,12 @@ use thiserror::Error;
 const ROUNDS_MAX: usize = 30;
 /// Feet or radians: a picometre and less is no change.
 const STILL: f64 = 1e-11;
-/// Of the largest pivot; below it a row says nothing new.
+/// Below it, in standard deviations squared, a condition says nothing new.
 const PIVOT_MIN: f64 = 1e-10;
+/// Of the largest coefficient; what elimination leaves below it is rounding.
+const NOTHING: f64 = 1e-13;
+/// Conditions that hold to this (feet or radians) contradict nothing.
+const CLOSED: f64 = 1e-7;
 
 /// A quantity and what was observed of it.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -192,6 +196,12 @@ impl Problem {
         let factors = ColPivQR::new(free);
         factors.q_tr_mul(slope);
         factors.q_tr_mul(misclosure);
+        let least = NOTHING * slope.amax();
+        slope.apply(|coefficient| {
+            if coefficient.abs() < least {
+                *coefficient = 0.0;
+            }
+        });
         Ok(Some(Eliminated { upper: factors.r(), factors }))
     }
 
@@ -281,24 +291,31 @@ fn inverse(
     misclosure: &DVector<f64>,
 ) -> Result<(DMatrix<f64>, usize), AdjustError> {
     let count = covariance.nrows();
-    if let Some(factor) = covariance.clone().cholesky() {
+    // Each misclosure in its own standard deviations: sharp and blunt conditions are then told from repeated ones.
+    let scale = covariance.diagonal().map(|own| if own > 0.0 { 1.0 / libm::sqrt(own) } else { 0.0 });
+    let scaled = DMatrix::from_fn(count, count, |i, j| covariance[(i, j)] * scale[i] * scale[j]);
+    if (0..count).any(|at| scale[at] == 0.0 && misclosure[at].abs() > CLOSED) {
+        return Err(AdjustError::Contradiction);
+    }
+    let back =
+        |inverse: DMatrix<f64>| DMatrix::from_fn(count, count, |i, j| inverse[(i, j)] * scale[i] * scale[j]);
+    if let Some(factor) = scaled.clone().cholesky() {
         let pivots = factor.l_dirty();
-        if (0..count).all(|at| pivots[(at, at)].powi(2) > PIVOT_MIN * covariance[(at, at)]) {
-            return Ok((factor.inverse(), count));
+        if (0..count).all(|at| pivots[(at, at)] * pivots[(at, at)] > PIVOT_MIN) {
+            return Ok((back(factor.inverse()), count));
         }
     }
-    let spread = covariance.clone().symmetric_eigen();
-    let least = PIVOT_MIN * spread.eigenvalues.amax();
+    let spread = scaled.symmetric_eigen();
     let mut inverse = DMatrix::zeros(count, count);
     let mut rank = 0;
     for mode in 0..count {
         let direction = spread.eigenvectors.column(mode);
-        if spread.eigenvalues[mode] > least {
+        if spread.eigenvalues[mode] > PIVOT_MIN {
             inverse += direction * direction.transpose() / spread.eigenvalues[mode];
             rank += 1;
-        } else if direction.dot(misclosure).abs() > 1e-7 {
+        } else if direction.dot(misclosure).abs() > CLOSED {
             return Err(AdjustError::Contradiction);
         }
     }
-    Ok((inverse, rank))
+    Ok((back(inverse), rank))
 }

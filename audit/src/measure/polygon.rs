@@ -116,6 +116,21 @@ impl Polygon {
         self.sides().map(length).sum()
     }
 
+    /// Standard deviation of the area in square feet when each coordinate of each corner has one of `sd_ft` of its
+    /// own: half of it times the root of the sum of the squared diagonals from the corner before to the corner
+    /// after.
+    #[must_use]
+    pub fn sd_of_independent_corners(&self, sd_ft: f64) -> f64 {
+        let count = self.corners.len();
+        let skipping = self.corners.iter().zip(self.corners.iter().cycle().skip(2)).take(count);
+        let square = |(before, after): (&Point, &Point)| {
+            let east = Length::from_nanometres(after.east.saturating_sub(before.east)).to_feet_f64();
+            let north = Length::from_nanometres(after.north.saturating_sub(before.north)).to_feet_f64();
+            east * east + north * north
+        };
+        sd_ft / 2.0 * libm::sqrt(skipping.map(square).sum())
+    }
+
     /// Everything that keeps the ring from being a simple polygon; empty for a simple one. Decided on integers.
     #[must_use]
     pub fn faults(&self) -> Vec<RingFault> {

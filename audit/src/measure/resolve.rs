@@ -111,6 +111,15 @@ impl<'n> Resolver<'n> {
             };
             way.extend(self.path(&outline.way, &format!("{pointer}/way")));
             let walls = self.path(&outline.walls, &format!("{pointer}/walls"));
+            for (later, walk) in outline.walls.iter().enumerate() {
+                if outline.walls.iter().take(later).any(|earlier| earlier.wall == walk.wall) {
+                    self.report(
+                        format!("{pointer}/walls/{later}/wall"),
+                        format!("{:?} is walked twice", walk.wall),
+                        "an outline passes each wall once: give another wall its own name and readings",
+                    );
+                }
+            }
             if outline.walls.len() < 3 {
                 self.report(
                     format!("{pointer}/walls"),
