@@ -45,10 +45,8 @@ impl Case {
     /// Asserts that figures found are as near as the case's tolerance allows; "exact" allows for the last digits
     /// of a float.
     pub(crate) fn close(&self, field: &str, found: f64, wanted: f64) {
-        let stated = match &self.tolerance {
-            Value::Object(by_field) => number(&by_field[field]),
-            all => number(all),
-        };
+        let by_field = self.tolerance.as_object();
+        let stated = number(by_field.map_or(&self.tolerance, |by_field| &by_field[field]));
         let apart = (found - wanted).abs();
         let allowed = stated.max(1e-11 * wanted.abs().max(1.0));
         assert!(apart <= allowed, "{}: {field} is {found}, wanted {wanted} within {allowed}", self.id);
@@ -57,12 +55,12 @@ impl Case {
 
 /// A number, or a fraction written as text.
 pub(crate) fn number(value: &Value) -> f64 {
-    match value {
-        Value::String(text) => match text.split_once('/') {
-            Some((above, below)) => above.parse::<f64>().unwrap() / below.parse::<f64>().unwrap(),
-            None => text.parse().unwrap(),
-        },
-        other => other.as_f64().unwrap_or_else(|| panic!("{other} is no number")),
+    let Some(text) = value.as_str() else {
+        return value.as_f64().unwrap_or_else(|| panic!("{value} is no number"));
+    };
+    match text.split_once('/') {
+        Some((above, below)) => above.parse::<f64>().unwrap() / below.parse::<f64>().unwrap(),
+        None => text.parse().unwrap(),
     }
 }
 
