@@ -98,6 +98,10 @@ pub fn work_up(notes: &FieldNotes) -> Result<WorkedUp, Vec<Problem>> {
     let network = resolve::resolve(notes)?;
     let adjusted =
         adjust::adjust(&network.quantities, &network).map_err(|error| unadjustable(&network, &error))?;
+    let backwards = derived_backwards(&network, &adjusted);
+    if !backwards.is_empty() {
+        return Err(backwards);
+    }
     let outlines = outlines(notes, &network, &adjusted)?;
     let test = network.global_test(&adjusted);
     let suspicions = suspect::suspicions(&network, &adjusted, &test);
@@ -195,6 +199,27 @@ fn unadjustable(network: &Network, error: &AdjustError) -> Vec<Problem> {
                be derived"
             .to_owned(),
     }]
+}
+
+/// Distances that nobody read and that come out below zero.
+fn derived_backwards(network: &Network, adjusted: &Adjusted) -> Vec<Problem> {
+    let mut problems = Vec::new();
+    for ((source, quantity), value) in
+        network.sources.iter().zip(&network.quantities).zip(adjusted.values.iter())
+    {
+        let (Source::Length(wall) | Source::Run(wall) | Source::Rise(wall)) = *source else { continue };
+        if quantity.variance.is_none() && *value < 0.0 {
+            problems.push(Problem {
+                pointer: format!("/walls/{wall}/direction"),
+                detail: format!(
+                    "the {} was not read, and the others lead the opposite way",
+                    network.describe(*source)
+                ),
+                mend: "turn its direction round, or check the walls along it".to_owned(),
+            });
+        }
+    }
+    problems
 }
 
 impl WorkedUp {

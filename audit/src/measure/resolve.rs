@@ -3,7 +3,7 @@
 use core::f64::consts::PI;
 use std::collections::BTreeMap;
 
-use super::adjust::Quantity;
+use super::adjust::{Quantity, adjust};
 use super::field_notes::{
     Compass, Corner, Direction, Distance, FieldNotes, HELD_DIRECTION_SD_DEGREES, Leg, Side, TieLine, Walk,
 };
@@ -27,6 +27,7 @@ pub(super) fn resolve(notes: &FieldNotes) -> Result<Network, Vec<Problem>> {
     resolver.take_outlines();
     resolver.take_walls();
     if resolver.problems.is_empty() {
+        resolver.approximate();
         resolver.take_ties();
     }
     if resolver.problems.is_empty() { Ok(resolver.network) } else { Err(resolver.problems) }
@@ -338,6 +339,22 @@ impl<'n> Resolver<'n> {
             *slot = combined;
         }
         quantity
+    }
+
+    /// First approximations of what nobody read, from the closures alone: ties need to know their ends roughly.
+    fn approximate(&mut self) {
+        let unread = |quantity: &Quantity| quantity.variance.is_none();
+        if self.notes.ties.is_empty() || !self.network.quantities.iter().any(unread) {
+            return;
+        }
+        // What the closures do not determine, the ties may.
+        if let Ok(adjusted) = adjust(&self.network.quantities, &self.network) {
+            for (quantity, value) in self.network.quantities.iter_mut().zip(adjusted.values.iter()) {
+                if unread(quantity) {
+                    quantity.value = *value;
+                }
+            }
+        }
     }
 
     fn take_ties(&mut self) {

@@ -244,6 +244,26 @@ fn two_walls_of_an_axis_cannot_both_be_derived() {
 }
 
 #[test]
+fn a_derived_wall_that_would_run_backwards_is_refused() {
+    let mut notes = with_error(1, 2, 20.0);
+    notes.walls[4].length = distance(&[]);
+    let problems = work_up(&notes).unwrap_err();
+    assert_eq!(problems.len(), 1);
+    assert_eq!(problems[0].pointer, "/walls/4/direction");
+}
+
+#[test]
+fn a_tie_past_a_derived_wall_knows_its_sense() {
+    // The derived wall is 42 ft: with a rough guess of its length the overall dimension would seem to lead west.
+    let mut notes = with_error(1, 0, 0.0);
+    notes.walls[0].length = distance(&[]);
+    tie(&mut notes, TieLine::EastWest, "house", (0, 3), distance(&[(17.5, SD)]));
+    let house = worked_up(&notes);
+    assert_eq!(house.test.verdict, Verdict::Accepted);
+    assert_eq!(house.walls[0].length, feet(42.0));
+}
+
+#[test]
 fn everything_wrong_with_the_notes_is_said_at_once() {
     let mut notes = with_error(1, 0, 0.0);
     notes.instruments[0].reading_sd = Some(feet(0.0));
