@@ -13,6 +13,11 @@ use super::network::{Network, Source};
 pub const SUSPECT: f64 = 3.29;
 /// Levels of the global test: note, and alarm (common practice, no source).
 pub const LEVELS: (f64, f64) = (0.05, 0.001);
+/// Of its error, an observation whose residual shows less than this is not checked: a blunder of 4,000 standard
+/// deviations would pass.
+const UNCHECKED: f64 = 1e-6;
+/// A redundancy number below this is the rounding of a difference.
+const NO_DIGITS: f64 = 1e-9;
 /// Level and power for the smallest error that the test finds (data snooping after Baarda: 0.001 and 0.80).
 const BLUNDER_LEVEL: f64 = 0.001;
 const BLUNDER_POWER: f64 = 0.80;
@@ -109,8 +114,8 @@ pub(super) struct Sensitivity {
 
 impl Sensitivity {
     /// The score over its standard deviation, with the sign of the residual.
-    pub(super) fn standardised(self, least: f64) -> Option<f64> {
-        (self.information > least).then(|| -self.score / libm::sqrt(self.information))
+    fn standardised(self) -> Option<f64> {
+        (self.information > 0.0).then(|| -self.score / libm::sqrt(self.information))
     }
 }
 
@@ -161,17 +166,17 @@ impl Network {
                 };
                 let reading = (!is_direction).then_some(index);
                 let redundancy = 1.0 - kept * weight;
+                let is_checked = redundancy.abs() > UNCHECKED;
                 let seen = self.sensitivity(adjusted, at, reading);
-                let least = 1e-9 / variance;
                 observations.push(Observation {
                     source,
                     reading,
                     observed: observed * unit,
                     residual: (adjusted.values[at] - observed) * unit,
-                    standardised: seen.standardised(least),
-                    redundancy: if redundancy.abs() < 1e-9 { 0.0 } else { redundancy },
+                    standardised: seen.standardised().filter(|_| is_checked),
+                    redundancy: if redundancy.abs() < NO_DIGITS { 0.0 } else { redundancy },
                     smallest_blunder: shift
-                        .filter(|_| seen.information > least)
+                        .filter(|_| is_checked && seen.information > 0.0)
                         .map(|shift| unit * shift / libm::sqrt(seen.information)),
                 });
             }

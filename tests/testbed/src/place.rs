@@ -32,7 +32,7 @@ fn profile_directory(executable: &Path) -> &Path {
     }
 }
 
-/// The Python interpreter with the libraries of `tests/oracle/requirements.txt`: `.oracle/bin/python`, or
+/// The Python interpreter with the libraries of `tests/oracle/requirements.txt` and `data.txt`: `.oracle/bin/python`, or
 /// what `CROSSFOOT_ORACLE_PYTHON` names.
 ///
 /// # Panics
@@ -45,7 +45,8 @@ pub fn python() -> PathBuf {
     assert!(
         path.is_file(),
         "{} is missing: run `tests/run`, or by hand `python3 -m venv .oracle && \
-         .oracle/bin/pip install -r tests/oracle/requirements.txt`",
+         .oracle/bin/pip install -r tests/oracle/requirements.txt && \
+         .oracle/bin/pip install --no-deps -r tests/oracle/data.txt`",
         path.display()
     );
     path

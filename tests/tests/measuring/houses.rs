@@ -199,7 +199,7 @@ impl Visit<'_> {
                 let size = offset.amount.to_feet_f64();
                 if offset.sense == OffsetSense::EndStopsShort { size } else { -size }
             });
-        let cuts = if self.recipe.allowances && there > 12.0 && self.chance.one_in(3) { 2 } else { 1 };
+        let cuts: usize = if self.recipe.allowances && there > 12.0 && self.chance.one_in(3) { 2 } else { 1 };
         let shares = if cuts == 2 { vec![0.6 * on_tape, 0.4 * on_tape] } else { vec![on_tape] };
         let piece = |read: f64| Piece {
             length: feet(match step {
@@ -209,12 +209,16 @@ impl Visit<'_> {
             instrument: INSTRUMENTS[instrument].to_owned(),
             rounded_to: step,
         };
+        // Without a stated figure, each piece has a tape's usual 1/4 in, and so has the mark between two.
+        let usual = self.recipe.allowances && self.chance.one_in(4);
+        let sd = if usual { 0.25 / 12.0 * (2.0 * cuts as f64 - 1.0).sqrt() } else { feet(sd).to_feet_f64() };
         let mut pieces: Vec<Piece> = Vec::new();
         for (at, share) in shares.into_iter().enumerate() {
-            let error = if at == 0 { self.chance.normal(feet(sd).to_feet_f64()) } else { 0.0 };
+            let error = if at == 0 { self.chance.normal(sd) } else { 0.0 };
             pieces.push(piece(share * scale + error));
         }
-        Reading { pieces, offsets: offset.into_iter().collect(), mark_sd: None, sd: Some(feet(sd)) }
+        let sd = (!usual).then(|| feet(sd));
+        Reading { pieces, offsets: offset.into_iter().collect(), mark_sd: None, sd }
     }
 
     fn direction(&mut self, wall: Run) -> Direction {
