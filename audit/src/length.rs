@@ -3,6 +3,8 @@
 //! `10.6` on a drawing in feet and inches is the most expensive ambiguity of the trade, so a text that can be
 //! read in two ways is refused with both readings.
 
+mod json;
+
 use crate::area::decimal::{Misfit, Plain, div_round, print, quotient_f64};
 use thiserror::Error;
 
@@ -138,6 +140,13 @@ impl Length {
     #[must_use]
     pub fn to_metres_f64(self) -> f64 {
         quotient_f64(i128::from(self.0), i128::from(NM_PER_METRE))
+    }
+
+    /// The length nearest to so many feet; `None` if they are not finite or do not fit.
+    #[must_use]
+    pub fn from_feet_f64(feet: f64) -> Option<Self> {
+        let nanometres = libm::round(feet * NM_PER_FOOT as f64);
+        (nanometres.abs() < i64::MAX as f64).then_some(Self(nanometres as i64))
     }
 
     /// The sum, `None` if it does not fit.

@@ -9,6 +9,7 @@ pub mod document;
 pub mod house;
 pub mod judge;
 pub mod length;
+pub mod measure;
 pub mod money;
 pub mod record;
 pub mod standard;

@@ -32,8 +32,8 @@ fn profile_directory(executable: &Path) -> &Path {
     }
 }
 
-/// The Python interpreter with the libraries of `tests/oracle/requirements.txt`: `.oracle/bin/python`, or
-/// what `CROSSFOOT_ORACLE_PYTHON` names.
+/// The Python interpreter with the libraries of `tests/oracle/requirements.txt` and `without-dependencies.txt`:
+/// `.oracle/bin/python`, or what `CROSSFOOT_ORACLE_PYTHON` names.
 ///
 /// # Panics
 /// When there is none.
@@ -45,7 +45,8 @@ pub fn python() -> PathBuf {
     assert!(
         path.is_file(),
         "{} is missing: run `tests/run`, or by hand `python3 -m venv .oracle && \
-         .oracle/bin/pip install -r tests/oracle/requirements.txt`",
+         .oracle/bin/pip install -r tests/oracle/requirements.txt && \
+         .oracle/bin/pip install --no-deps -r tests/oracle/without-dependencies.txt`",
         path.display()
     );
     path
