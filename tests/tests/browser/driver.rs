@@ -9,6 +9,7 @@ use std::thread::sleep;
 use std::time::{Duration, Instant};
 
 use fantoccini::elements::Element;
+use fantoccini::error::CmdError;
 use fantoccini::wd::WebDriverCompatibleCommand;
 use fantoccini::{Client, ClientBuilder, Locator};
 use http::Method;
@@ -127,13 +128,7 @@ impl Browser {
         loop {
             match self.runtime.block_on(look()) {
                 Ok(text) => return text,
-                // the page is just being replaced by another one
-                Err(e)
-                    if (e.is_stale_element_reference() || e.is_no_such_element())
-                        && Instant::now() < until =>
-                {
-                    sleep(LOOK);
-                }
+                Err(e) if replaced(&e) && Instant::now() < until => sleep(LOOK),
                 Err(e) => panic!("{css} on {}: {e}", self.path()),
             }
         }
@@ -233,6 +228,15 @@ impl Browser {
         self.press("Sign in");
         self.wait_for("the page after signing in", || !self.path().starts_with("/signin"));
     }
+}
+
+/// Whether the page is just being replaced by another one. For a part of that moment chromedriver has no kind of error,
+/// only Chromium's words.
+fn replaced(error: &CmdError) -> bool {
+    let words = ["does not belong to the document", "context was destroyed", "Cannot find context"];
+    error.is_stale_element_reference()
+        || error.is_no_such_element()
+        || words.iter().any(|words| error.to_string().contains(words))
 }
 
 impl Drop for Browser {
