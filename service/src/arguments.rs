@@ -328,8 +328,8 @@ pub(crate) enum Schedule {
 
 #[derive(Debug, Subcommand)]
 pub(crate) enum AddSchedule {
-    /// Reconciles the office with every source.
-    Reconcile(When),
+    /// Reconciles the office with every source, or with one.
+    Reconcile(AddReconcile),
     /// Takes files from a folder as editions of a source.
     DropFolder(AddDropFolder),
 }
@@ -344,6 +344,16 @@ pub(crate) struct When {
     /// The time zone that it is meant in, as the IANA database names it.
     #[arg(long, default_value = "UTC", value_name = "ZONE")]
     pub(crate) time_zone: String,
+}
+
+/// Options of `schedule add reconcile`.
+#[derive(Debug, Args)]
+pub(crate) struct AddReconcile {
+    /// With this source only; with all that have an edition if not named.
+    #[arg(long, value_name = "NAME")]
+    pub(crate) source: Option<String>,
+    #[command(flatten)]
+    pub(crate) when: When,
 }
 
 /// Options of `schedule add drop-folder`.

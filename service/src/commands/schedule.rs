@@ -1,6 +1,7 @@
 //! `crossfoot schedule`: what is done by itself, and when.
 
 use crossfoot_roll::layout::Layout;
+use crossfoot_store::StoreError;
 use crossfoot_store::schedule::{Schedule as Entry, ScheduleKind};
 use crossfoot_store::source::Source;
 use crossfoot_worker::nightly::next_after;
@@ -8,7 +9,7 @@ use crossfoot_worker::settings::Settings;
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 
-use crate::arguments::{AddDropFolder, AddSchedule, Schedule, When};
+use crate::arguments::{AddDropFolder, AddReconcile, AddSchedule, Schedule, When};
 use crate::installation::Installation;
 use crate::night::schedules_of;
 use crate::outcome::{Outcome, complain, say};
@@ -17,16 +18,29 @@ use crate::table::{Side, Table};
 /// Runs the command.
 pub(crate) async fn run(settings: &Settings, schedule: &Schedule) -> anyhow::Result<Outcome> {
     match schedule {
-        Schedule::Add(AddSchedule::Reconcile(when)) => {
-            let installation = Installation::open(settings).await?;
-            let office = Some(installation.office.clone());
-            let entry = Entry { office, ..blank(ScheduleKind::Reconcile, when) };
-            put(&installation, entry).await
-        }
+        Schedule::Add(AddSchedule::Reconcile(arguments)) => reconcile(settings, arguments).await,
         Schedule::Add(AddSchedule::DropFolder(arguments)) => drop_folder(settings, arguments).await,
         Schedule::List => list(&Installation::open(settings).await?).await,
         Schedule::Remove { id } => remove(&Installation::open(settings).await?, id).await,
     }
+}
+
+async fn reconcile(settings: &Settings, arguments: &AddReconcile) -> anyhow::Result<Outcome> {
+    let installation = Installation::open(settings).await?;
+    let source = match &arguments.source {
+        None => None,
+        Some(name) => match installation.store.source_by_id(name).await {
+            Ok(source) => Some(source.number),
+            Err(StoreError::Missing { .. }) => {
+                complain(&format!("there is no source {name}: import an edition of it first"));
+                return Ok(Outcome::Refused);
+            }
+            Err(error) => return Err(error.into()),
+        },
+    };
+    let office = Some(installation.office.clone());
+    let entry = Entry { office, source, ..blank(ScheduleKind::Reconcile, &arguments.when) };
+    put(&installation, entry).await
 }
 
 fn blank(kind: ScheduleKind, when: &When) -> Entry {

@@ -1,7 +1,7 @@
 //! The commands: what is refused with what would mend it, and what the list shows.
 
 use crate::installation::Installation;
-use crate::town::LAYOUT;
+use crate::town::{LAYOUT, roll};
 
 on_both_databases!(a_schedule_that_cannot_be_read_is_refused_with_the_mend, schedules_are_listed_and_removed);
 
@@ -25,6 +25,8 @@ fn schedules_are_listed_and_removed(place: &Installation) {
     let id = place.schedule(&nightly);
     place.run(&[&["schedule", "add"], &nightly[..]].concat()).code(0).says("is here already: nothing to do");
     place.run_for("other", &["schedule", "list"]).code(0);
+    let of_nobody = [&["schedule", "add"], &nightly[..], &["--source", "town-roll"]].concat();
+    place.run(&of_nobody).code(3).complains("no source town-roll");
     let list = place
         .run(&["schedule", "list"])
         .code(0)
@@ -35,4 +37,9 @@ fn schedules_are_listed_and_removed(place: &Installation) {
     place.run_for("other", &["schedule", "remove", &id]).code(3).complains("schedule list names them");
     place.run(&["schedule", "remove", &id]).code(0).says("is removed");
     assert_eq!(place.sql("SELECT count(*) FROM schedule"), ["0"]);
+    // with one source only
+    place.take_roll(roll(&[Some(1500); 2])).code(0);
+    place.schedule(&[&nightly[..], &["--source", "town-roll"]].concat());
+    assert_eq!(place.sql("SELECT office, source FROM schedule"), ["office|1"]);
+    place.run(&["schedule", "list"]).code(0).says("town-roll");
 }
