@@ -202,7 +202,7 @@ async fn filter(app: &App, query: &FindingQuery) -> Result<FindingFilter, Proble
     })
 }
 
-pub(super) async fn found(app: &App, office: &str, id: &str) -> Result<PairView, Problem> {
+pub(crate) async fn found(app: &App, office: &str, id: &str) -> Result<PairView, Problem> {
     app.store.finding_pair(office, id).await?.ok_or_else(|| Problem::not_found("finding", id))
 }
 

@@ -20,7 +20,7 @@ use super::property::or_none;
 use super::queue::effect;
 use super::state::{moment, state};
 use super::statement::statement;
-use crate::api::findings::{DecisionRequest, READERS, StateName};
+use crate::api::findings::{DecisionRequest, READERS, StateName, found};
 use crate::api::packets;
 use crate::http::App;
 use crate::http::problem::{Kind, Problem};
@@ -36,8 +36,7 @@ pub(super) async fn show(
 
 async fn sheet(app: &App, guest: &Guest, id: &str, notice: Option<&str>) -> Result<Response, Fail> {
     let office = office(guest, &READERS)?;
-    let pair = app.store.finding_pair(office, id).await?;
-    let pair = pair.ok_or_else(|| Problem::not_found("finding", id))?;
+    let pair = found(app, office, id).await?;
     let history = app.store.finding_history(office, id).await?;
     let again = rejudge(&app.store, app.worker.standards(), office, &pair).await;
     let document = app.store.measurement_document(office, &pair.property, pair.measurement_version).await?;
@@ -244,8 +243,7 @@ pub(super) async fn document(
     Path(id): Path<String>,
 ) -> Result<Response, Fail> {
     let office = office(&guest, &packets::TAKERS)?;
-    let pair =
-        app.store.finding_pair(office, &id).await?.ok_or_else(|| Problem::not_found("finding", &id))?;
+    let pair = found(&app, office, &id).await?;
     Ok(packets::document(&app, &guest.0, &pair, office).await?)
 }
 
@@ -256,8 +254,7 @@ pub(super) async fn packet(
     Path(id): Path<String>,
 ) -> Result<Response, Fail> {
     let office = office(&guest, &packets::TAKERS)?;
-    let pair =
-        app.store.finding_pair(office, &id).await?.ok_or_else(|| Problem::not_found("finding", &id))?;
+    let pair = found(&app, office, &id).await?;
     Ok(packets::packet(&app, &guest.0, &pair, office).await?)
 }
 
