@@ -2,24 +2,9 @@
 
 #![expect(clippy::unwrap_used, clippy::indexing_slicing, reason = "a test stops at the first surprise")]
 
-/// Makes two tests of each scenario: `<scenario>::on_sqlite` and `<scenario>::on_postgresql`.
-macro_rules! on_both_databases {
-    ($($scenario:ident),+ $(,)?) => { $(
-        mod $scenario {
-            use crate::installation::Installation;
-
-            #[test]
-            fn on_sqlite() {
-                super::$scenario(&Installation::on_sqlite());
-            }
-
-            #[test]
-            fn on_postgresql() {
-                super::$scenario(&Installation::on_postgresql());
-            }
-        }
-    )+ };
-}
+#[macro_use]
+#[path = "end_to_end/both_databases.rs"]
+mod both_databases;
 
 #[path = "nightly/commands.rs"]
 mod commands;

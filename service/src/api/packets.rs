@@ -53,8 +53,7 @@ pub(crate) async fn get_document(
     who: Who,
     P(id): P<String>,
 ) -> Result<Response, Problem> {
-    let office = who.office(&TAKERS)?;
-    document(&app, &who, &found(&app, office, &id).await?, office).await
+    document(&app, &who, &id).await
 }
 
 /// Read the evidence packet of a finding: a zip file that is a bag after RFC 8493, with the document, the data, the row
@@ -72,26 +71,24 @@ pub(crate) async fn get_packet(
     who: Who,
     P(id): P<String>,
 ) -> Result<Response, Problem> {
+    packet(&app, &who, &id).await
+}
+
+/// The document of a finding as an answer.
+pub(crate) async fn document(app: &App, who: &Who, id: &str) -> Result<Response, Problem> {
     let office = who.office(&TAKERS)?;
-    packet(&app, &who, &found(&app, office, &id).await?, office).await
+    let pair = found(app, office, id).await?;
+    let (name, bytes) = app.press.document(&app.store, &app.worker, office, &pair).await?;
+    taken(app, who, &pair, office, File { name: &name, content: "application/pdf", bytes }).await
 }
 
-/// The document of a pair as an answer.
-pub(crate) async fn document(
-    app: &App,
-    who: &Who,
-    pair: &PairView,
-    office: &str,
-) -> Result<Response, Problem> {
-    let (name, bytes) = app.press.document(&app.store, &app.worker, office, pair).await?;
-    taken(app, who, pair, office, File { name: &name, content: "application/pdf", bytes }).await
-}
-
-/// The packet of a pair as an answer.
-pub(crate) async fn packet(app: &App, who: &Who, pair: &PairView, office: &str) -> Result<Response, Problem> {
-    let packet = app.press.packet(&app.store, &app.worker, office, pair).await?;
+/// The packet of a finding as an answer.
+pub(crate) async fn packet(app: &App, who: &Who, id: &str) -> Result<Response, Problem> {
+    let office = who.office(&TAKERS)?;
+    let pair = found(app, office, id).await?;
+    let packet = app.press.packet(&app.store, &app.worker, office, &pair).await?;
     let file = File { name: &packet.name, content: "application/zip", bytes: packet.bytes };
-    taken(app, who, pair, office, file).await
+    taken(app, who, &pair, office, file).await
 }
 
 struct File<'a> {

@@ -242,9 +242,7 @@ pub(super) async fn document(
     guest: Guest,
     Path(id): Path<String>,
 ) -> Result<Response, Fail> {
-    let office = office(&guest, &packets::TAKERS)?;
-    let pair = found(&app, office, &id).await?;
-    Ok(packets::document(&app, &guest.0, &pair, office).await?)
+    Ok(packets::document(&app, &guest.0, &id).await?)
 }
 
 /// Sends the packet.
@@ -253,9 +251,7 @@ pub(super) async fn packet(
     guest: Guest,
     Path(id): Path<String>,
 ) -> Result<Response, Fail> {
-    let office = office(&guest, &packets::TAKERS)?;
-    let pair = found(&app, office, &id).await?;
-    Ok(packets::packet(&app, &guest.0, &pair, office).await?)
+    Ok(packets::packet(&app, &guest.0, &id).await?)
 }
 
 /// Takes a decision.
