@@ -368,7 +368,7 @@ fn take(document: MeasurementDocument, mut problems: Vec<Problem>) -> Result<Mea
             purpose: document.purpose,
             permitted_use: document.permitted_use,
             reason: document.reason,
-            house: House { buildings, common_relative_sd: document.common_relative_sd },
+            house: House { buildings, common_relative_sd: document.common_relative_sd, drawing: None },
         }),
         _ => Err(problems),
     }
@@ -379,17 +379,12 @@ fn take_building(building: BuildingDocument, pointer: &str, problems: &mut Vec<P
         .levels
         .into_iter()
         .enumerate()
-        .map(|(l, level)| Level {
-            number: level.level,
-            grade: level.grade,
-            parts: level
-                .parts
-                .into_iter()
-                .enumerate()
-                .filter_map(|(p, part)| {
-                    take_part(&part, &format!("{pointer}/levels/{l}/parts/{p}"), problems)
-                })
-                .collect(),
+        .map(|(l, level)| {
+            let parts = level.parts.into_iter().enumerate();
+            let parts = parts.filter_map(|(p, part)| {
+                take_part(&part, &format!("{pointer}/levels/{l}/parts/{p}"), problems)
+            });
+            Level::stated(level.level, level.grade, parts.collect())
         })
         .collect();
     Building { name: building.name, kind: building.kind, levels }
@@ -438,8 +433,6 @@ fn take_part(part: &PartDocument, pointer: &str, problems: &mut Vec<Problem>) ->
         return None;
     };
     Some(Part {
-        part_use: part.part_use,
-        area,
         sd_sqft,
         finish: part.finish.unwrap_or(Finish::Finished),
         heat: part.heat,
@@ -448,6 +441,7 @@ fn take_part(part: &PartDocument, pointer: &str, problems: &mut Vec<Problem>) ->
         attachment: part.attachment,
         built: part.built,
         how_known: part.how_known.unwrap_or(HowKnown::Measured),
+        ..Part::stated(part.part_use, area)
     })
 }
 

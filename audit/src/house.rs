@@ -3,16 +3,23 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use std::sync::Arc;
+
 use crate::area::Area;
+use crate::ceiling::Ceiling;
+use crate::drawing::Drawing;
+use crate::measure::area_spread::Share;
 
 /// A house as measured, free of who measured it and when.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Default)]
 pub struct House {
     /// The structures of the property; the main house first by custom.
     pub buildings: Vec<Building>,
     /// Relative standard deviation of the scale error that all parts share (a stretched tape, a laser set wrong).
     /// None stated is zero: a standard deviation stated with a part is taken as complete.
     pub common_relative_sd: Option<f64>,
+    /// The outlines that parts refer to, where the house was drawn from field readings.
+    pub drawing: Option<Arc<Drawing>>,
 }
 
 /// A structure of the property with its own levels.
@@ -33,17 +40,42 @@ pub struct Level {
     pub number: i32,
     /// Below as soon as any part of the level is below grade (ANSI Z765).
     pub grade: Grade,
+    /// Whether it is a whole storey.
+    pub storey: Storey,
+    /// For a half storey: the ground area that it stands over, where stated or drawn.
+    pub footprint: Option<Extent>,
+    /// The outline of the level, openings included; empty where it was not drawn.
+    pub outline: Vec<Share>,
     /// The regions of the level.
     pub parts: Vec<Part>,
+}
+
+/// An area, and the outlines that it was computed from.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Extent {
+    /// The area as drawn or stated.
+    pub area: Area,
+    /// The outlines in it; empty for an area that was stated.
+    pub shares: Vec<Share>,
 }
 
 /// A region of a level.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Part {
+    /// What the office calls it.
+    pub name: Option<String>,
+    /// The room that it belongs to: ceiling rules look at a room as a whole. A part without one is a room of its own.
+    pub room: Option<String>,
     /// What the region is used as.
     pub part_use: PartUse,
-    /// Its measured area.
+    /// Its measured area, to the lines as drawn.
     pub area: Area,
+    /// The outlines in its area; empty for an area that was stated.
+    pub shares: Vec<Share>,
+    /// The face of the outer wall that a stated area was measured to, where known.
+    pub measured_to: Option<WallFace>,
+    /// The height over it; full height where not stated.
+    pub ceiling: Option<Ceiling>,
     /// Standard deviation of the area in square feet, where the measurer states one.
     pub sd_sqft: Option<f64>,
     /// Whether walls, floor and ceiling are finished.
@@ -60,6 +92,59 @@ pub struct Part {
     pub built: Option<i32>,
     /// How the area is known.
     pub how_known: HowKnown,
+}
+
+impl Part {
+    /// A finished part, reached from inside, of which nothing but its area is stated.
+    #[must_use]
+    pub fn stated(part_use: PartUse, area: Area) -> Self {
+        Part {
+            name: None,
+            room: None,
+            part_use,
+            area,
+            shares: Vec::new(),
+            measured_to: None,
+            ceiling: None,
+            sd_sqft: None,
+            finish: Finish::Finished,
+            heat: None,
+            access: Access::Inside,
+            enclosure: None,
+            attachment: None,
+            built: None,
+            how_known: HowKnown::Measured,
+        }
+    }
+}
+
+impl Level {
+    /// A whole storey that was not drawn.
+    #[must_use]
+    pub fn stated(number: i32, grade: Grade, parts: Vec<Part>) -> Self {
+        Level { number, grade, storey: Storey::Full, footprint: None, outline: Vec::new(), parts }
+    }
+}
+
+/// The face of the outer wall that an area is measured to.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum WallFace {
+    /// The outer face.
+    Outside,
+    /// The inner face.
+    Inside,
+}
+
+/// Whether a level is a whole storey.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum Storey {
+    /// A whole storey.
+    #[default]
+    Full,
+    /// Under the roof: what publishers of records call half a storey, whatever share of it can be stood in.
+    Half,
 }
 
 /// The kind of a building.
@@ -108,9 +193,28 @@ pub enum PartUse {
     CoveredWalk,
     /// A room for storage, mechanicals or nothing in particular.
     Storage,
+    /// A roof over cars without walls.
+    Carport,
+    /// What stands out from a wall without a floor: a fireplace, a box window.
+    Protrusion,
 }
 
 impl PartUse {
+    /// All uses.
+    pub const ALL: [PartUse; 11] = [
+        PartUse::Living,
+        PartUse::Recreation,
+        PartUse::Stair,
+        PartUse::Opening,
+        PartUse::Garage,
+        PartUse::Porch,
+        PartUse::Deck,
+        PartUse::CoveredWalk,
+        PartUse::Storage,
+        PartUse::Carport,
+        PartUse::Protrusion,
+    ];
+
     /// The name that documents have for it.
     #[must_use]
     pub fn name(self) -> &'static str {
@@ -124,6 +228,8 @@ impl PartUse {
             PartUse::Deck => "deck",
             PartUse::CoveredWalk => "covered_walk",
             PartUse::Storage => "storage",
+            PartUse::Carport => "carport",
+            PartUse::Protrusion => "protrusion",
         }
     }
 }

@@ -5,7 +5,9 @@
 //! Times, standards and policies are arguments.
 
 pub mod area;
+pub mod ceiling;
 pub mod document;
+pub mod drawing;
 pub mod house;
 pub mod judge;
 pub mod length;

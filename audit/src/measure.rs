@@ -13,6 +13,7 @@ pub mod area_spread;
 pub mod compass_rule;
 pub mod field_notes;
 pub mod hint;
+pub mod inset;
 pub mod instrument;
 pub mod misclosure;
 mod network;

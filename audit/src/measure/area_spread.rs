@@ -53,9 +53,14 @@ impl WorkedUp {
             doubled = doubled
                 .checked_add(weighted(self.outlines.get(share.outline)?.polygon.doubled_area(), share)?)?;
         }
+        self.spread(&slope, doubled)
+    }
+
+    /// The area that twice so many square nanometres are, and how far it can be off with these derivatives.
+    pub(super) fn spread(&self, slope: &DVector<f64>, doubled: i128) -> Option<AreaSpread> {
         let area = Area::from_doubled_square_nanometres(doubled)?;
-        let readings = slope.dot(&(&self.adjusted.covariance * &slope)).max(0.0);
-        let followed = self.adjusted.influence.transpose() * &slope;
+        let readings = slope.dot(&(&self.adjusted.covariance * slope)).max(0.0);
+        let followed = self.adjusted.influence.transpose() * slope;
         let scale: f64 = self.by_instrument(&followed).iter().map(|effect| effect * effect).sum();
         Some(AreaSpread {
             area,
@@ -79,7 +84,7 @@ impl WorkedUp {
     }
 
     /// Derivatives of the sum by quantity.
-    fn slope(&self, shares: &[Share]) -> Option<DVector<f64>> {
+    pub(super) fn slope(&self, shares: &[Share]) -> Option<DVector<f64>> {
         let mut slope = DVector::zeros(self.adjusted.values.len());
         for share in shares {
             let resolved = self.network.outlines.get(share.outline)?;
@@ -121,7 +126,7 @@ impl WorkedUp {
 }
 
 /// Twice the area in square nanometres times the weight.
-fn weighted(doubled: i128, share: &Share) -> Option<i128> {
+pub(super) fn weighted(doubled: i128, share: &Share) -> Option<i128> {
     let size = doubled.abs();
     if !share.weight.is_finite() || share.weight.abs() > 1e6 {
         return None;

@@ -98,24 +98,30 @@ fn tenths_text(tenths: i64) -> String {
 mod tests {
     use super::*;
     use crossfoot_audit::house::PartUse;
-    use crossfoot_audit::standard::Spread;
+    use crossfoot_audit::standard::{Spread, Weight};
 
     fn stated(areas: &[&str], total: &str) -> AreaStatement {
         let area = |text: &str| Area::parse_square_feet(text).unwrap();
         let line = |text: &&str| StatementLine {
             building: "main house".to_owned(),
             level: 1,
+            part: None,
+            name: None,
             part_use: PartUse::Living,
             area: area(text),
+            unweighted: area(text),
+            weight: Weight::default(),
             verdict: CountingVerdict::Counted,
             heading: None,
             rule: "rule".to_owned(),
+            because: "because".to_owned(),
         };
         AreaStatement {
             standard: "standard".to_owned(),
             total: area(total),
             spread: Spread::default(),
             lines: areas.iter().map(line).collect(),
+            notes: Vec::new(),
         }
     }
 
