@@ -20,6 +20,7 @@ mod network;
 pub mod observation;
 pub mod polygon;
 pub mod reading;
+pub mod region;
 pub mod repeated;
 mod resolve;
 pub mod suspect;

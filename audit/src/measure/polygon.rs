@@ -204,7 +204,7 @@ impl Polygon {
     }
 
     /// In feet from `origin`.
-    fn plane(&self, origin: Point) -> Plane<f64> {
+    pub(super) fn plane(&self, origin: Point) -> Plane<f64> {
         let feet = |value: i64, from: i64| Length::from_nanometres(value.saturating_sub(from)).to_feet_f64();
         let corner =
             |point: &Point| Coord { x: feet(point.east, origin.east), y: feet(point.north, origin.north) };
@@ -212,7 +212,7 @@ impl Polygon {
     }
 }
 
-fn back(corner: Coord<f64>, origin: Point) -> Point {
+pub(super) fn back(corner: Coord<f64>, origin: Point) -> Point {
     let nanometres = |feet: f64| Length::from_feet_f64(feet).map_or(0, Length::nanometres);
     Point {
         east: origin.east.saturating_add(nanometres(corner.x)),
