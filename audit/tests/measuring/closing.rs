@@ -48,7 +48,7 @@ fn in_pieces(case: &Case, sense: OffsetSense, sd_in: f64, mark_sd_in: f64) -> Re
         pieces: case.input["pieces_in"].as_array().unwrap().iter().map(piece).collect(),
         offsets: vec![Offset { sense, amount, reason: offset["reason"].as_str().map(str::to_owned) }],
         mark_sd: Some(feet(mark_sd_in * INCH)),
-        sd: None,
+        ..Reading::default()
     }
 }
 
