@@ -90,6 +90,22 @@ pub struct Drawing {
     pub worked: WorkedUp,
     /// The sides of each outline, in the order of its walls.
     pub edges: Vec<Vec<Edge>>,
+    /// What dimensions are written in.
+    pub dimensions: Dimensions,
+    /// Where north is, in whole degrees clockwise from the sketch's own north, where known.
+    pub north_degrees: Option<i32>,
+}
+
+/// What dimensions are written in.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Dimensions {
+    /// Feet and inches.
+    #[default]
+    FeetInches,
+    /// Feet with decimals.
+    DecimalFeet,
+    /// Metres.
+    Metres,
 }
 
 /// An outline cut to the lines of a standard.

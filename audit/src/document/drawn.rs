@@ -3,10 +3,10 @@
 use std::sync::Arc;
 
 use super::faces::bring_to_line;
-use super::shape::{FieldNotesDocument, SideDocument};
+use super::shape::{FieldNotesDocument, NotationDocument, SideDocument};
 use super::{Problem, remark};
 use crate::area::Area;
-use crate::drawing::{Drawing, Edge, EdgeKind, WallLine};
+use crate::drawing::{Dimensions, Drawing, Edge, EdgeKind, WallLine};
 use crate::length::Length;
 use crate::measure::area_spread::Share;
 use crate::measure::field_notes::{FieldNotes, Outline, Walk};
@@ -39,7 +39,14 @@ impl Outlines {
 }
 
 /// Works the notes up. `None` with at least one problem where they cannot be.
-pub(super) fn draw(document: &FieldNotesDocument, problems: &mut Vec<Problem>) -> Option<Drawn> {
+///
+/// `voids` are the names of outlines that openings and stairs are drawn with: their sides are walls only where they
+/// say so.
+pub(super) fn draw(
+    document: &FieldNotesDocument,
+    voids: &[&str],
+    problems: &mut Vec<Problem>,
+) -> Option<Drawn> {
     let before = problems.len();
     let mut notes = field_notes(document);
     bring_to_line(document, &mut notes, problems);
@@ -64,12 +71,24 @@ pub(super) fn draw(document: &FieldNotesDocument, problems: &mut Vec<Problem>) -
     }
     let edges = document.outlines.iter().map(|outline| {
         let line = outline.line.unwrap_or_default();
-        outline.sides.iter().map(|side| side_edge(document, side, line)).collect()
+        let is_void = voids.contains(&outline.name.as_str());
+        let edge = |side: &SideDocument| match side.edge {
+            None if is_void => Edge { kind: EdgeKind::Open, line, thickness: None },
+            Some(_) | None => side_edge(document, side, line),
+        };
+        outline.sides.iter().map(edge).collect()
     });
     let first = worked.outlines.first().and_then(|outline| outline.polygon.corners.first());
     let origin = first.copied().unwrap_or(Point { east: 0, north: 0 });
     let names = document.outlines.iter().map(|outline| outline.name.clone()).collect();
-    Some(Drawn { drawing: Arc::new(Drawing { edges: edges.collect(), worked }), names, origin })
+    let dimensions = match document.notation {
+        Some(NotationDocument::FeetInches) | None => Dimensions::FeetInches,
+        Some(NotationDocument::DecimalFeet) => Dimensions::DecimalFeet,
+        Some(NotationDocument::Metres) => Dimensions::Metres,
+    };
+    let drawing =
+        Drawing { edges: edges.collect(), worked, dimensions, north_degrees: document.north_degrees };
+    Some(Drawn { drawing: Arc::new(drawing), names, origin })
 }
 
 fn field_notes(document: &FieldNotesDocument) -> FieldNotes {

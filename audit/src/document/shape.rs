@@ -256,6 +256,10 @@ pub struct FieldNotesDocument {
     /// silence.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub wall_thickness: Option<Length>,
+    /// Where north is, in whole degrees clockwise from the sketch's own north; not drawn if not said.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schemars(range(min = -360, max = 360))]
+    pub north_degrees: Option<i32>,
     /// Standard deviation of directions that state none of their own, in degrees; 0.2 if not said, 0 holds them.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schemars(range(min = 0.0, max = 20.0))]
@@ -319,7 +323,7 @@ pub struct SideDocument {
     /// Against its stated direction.
     #[serde(default, skip_serializing_if = "core::ops::Not::not")]
     pub backwards: bool,
-    /// What it is; an outer wall if not said.
+    /// What it is; if not said an outer wall, or nothing but a line for the outline of an opening or a stair.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub edge: Option<EdgeKind>,
     /// How thick it is.

@@ -17,7 +17,11 @@ pub(super) fn take(
             problems.push(remark(pointer.to_owned(), "only spaces".to_owned(), "give it a value"));
         }
     }
-    let drawn = document.field_notes.as_ref().map(|notes| draw(notes, &mut problems));
+    let levels = || document.buildings.iter().flat_map(|building| &building.levels);
+    let openings = levels().flat_map(|level| &level.openings).flat_map(|opening| &opening.outlines);
+    let stairs = levels().flat_map(|level| &level.stairs).flat_map(|stair| &stair.outlines);
+    let voids: Vec<&str> = openings.chain(stairs).map(String::as_str).collect();
+    let drawn = document.field_notes.as_ref().map(|notes| draw(notes, &voids, &mut problems));
     let mut remarks = Vec::new();
     // what cannot be drawn cannot be held against anything: its own problems are told first
     let buildings = if matches!(drawn, Some(None)) {
