@@ -16,9 +16,12 @@ mod hatch;
 mod ink;
 mod label;
 mod lettering;
+mod of_house;
 mod scene;
 mod shape;
 mod sheet;
+
+pub use of_house::{LevelPlan, of_house};
 
 use crate::length::Length;
 use crate::measure::polygon::{Point, Polygon};

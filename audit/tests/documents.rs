@@ -6,3 +6,5 @@
 mod house;
 #[path = "documents/loft.rs"]
 mod loft;
+#[path = "documents/plans.rs"]
+mod plans;

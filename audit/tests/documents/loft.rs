@@ -36,7 +36,7 @@ fn stair() -> Value {
     json!([{ "name": "main stair", "opening": "hall", "treads_sqft": 48.0 }])
 }
 
-fn to_the_wall() -> Value {
+pub(crate) fn to_the_wall() -> Value {
     loft(
         house(),
         json!({
@@ -49,7 +49,7 @@ fn to_the_wall() -> Value {
 }
 
 /// The floor ends at a railing along the void: an L of six sides that shares walls with the ground floor and the void.
-fn to_the_railing() -> Value {
+pub(crate) fn to_the_railing() -> Value {
     let mut house = house();
     for wall in [wall("loft front", "east", "28 ft"), wall("loft left", "south", "14 ft")] {
         push(&mut house, "/field_notes/walls", wall);
