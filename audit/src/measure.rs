@@ -127,11 +127,10 @@ fn walls(network: &Network, adjusted: &Adjusted) -> Vec<AdjustedWall> {
         let along =
             |by: (f64, f64)| if feet > 0.0 { (by.0 * step.east + by.1 * step.north) / feet } else { 0.0 };
         let slopes = step.slopes.map(|(at, east, north)| (at, along((east, north))));
-        let covariance =
-            |one: usize, other: usize| adjusted.covariance.get((one, other)).copied().unwrap_or(0.0);
         let mut variance = 0.0;
         for (one, by) in slopes {
-            variance += slopes.iter().map(|(other, too)| by * too * covariance(one, *other)).sum::<f64>();
+            variance +=
+                slopes.iter().map(|(other, too)| by * too * adjusted.covariance(one, *other)).sum::<f64>();
         }
         let turned = |source: &Source| *source == Source::Direction(wall);
         let turned = network.sources.iter().position(turned).and_then(|at| adjusted.values.get(at));

@@ -99,11 +99,11 @@ impl Group {
 
     /// What a reading with the derivatives `slope` by quantity would bring.
     fn weigh(&self, adjusted: &Adjusted, read: Further, slope: &DVector<f64>) -> Advice {
-        let variance = self.reading_variance + slope.dot(&(&adjusted.covariance * slope));
-        let followed = adjusted.influence.transpose() * slope;
+        let propagated = adjusted.propagate(slope);
+        let variance = self.reading_variance + propagated.covariance(&propagated);
         let shifts = DVector::from_iterator(
             self.quantities.len(),
-            self.quantities.iter().map(|at| followed.get(*at).copied().unwrap_or(0.0)),
+            self.quantities.iter().map(|at| propagated.followed.get(*at).copied().unwrap_or(0.0)),
         );
         let information = &self.information + &shifts * shifts.transpose() / variance;
         let gains = shifts.iter().zip(&self.variances).map(|(shift, own)| shift * shift * own / variance);

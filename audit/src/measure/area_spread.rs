@@ -54,16 +54,16 @@ impl WorkedUp {
                 .checked_add(weighted(self.outlines.get(share.outline)?.polygon.doubled_area(), share)?)?;
         }
         let area = Area::from_doubled_square_nanometres(doubled)?;
-        let readings = slope.dot(&(&self.adjusted.covariance * &slope)).max(0.0);
-        let followed = self.adjusted.influence.transpose() * &slope;
-        let scale: f64 = self.by_instrument(&followed).iter().map(|effect| effect * effect).sum();
+        let propagated = self.adjusted.propagate(&slope);
+        let readings = propagated.covariance(&propagated).max(0.0);
+        let scale: f64 = self.by_instrument(&propagated.followed).iter().map(|effect| effect * effect).sum();
         Some(AreaSpread {
             area,
             readings_sd_sqft: libm::sqrt(readings),
             scale_sd_sqft: libm::sqrt(scale),
             sd_sqft: libm::sqrt(readings + scale),
             between_visits_sd_sqft: BETWEEN_VISITS_RELATIVE_SD * area.to_square_feet_f64().abs(),
-            undetected_sqft: self.undetected(&followed),
+            undetected_sqft: self.undetected(&propagated.followed),
         })
     }
 
@@ -71,10 +71,10 @@ impl WorkedUp {
     #[must_use]
     pub fn area_covariance(&self, one: &[Share], other: &[Share]) -> Option<f64> {
         let (one, other) = (self.slope(one)?, self.slope(other)?);
-        let readings = one.dot(&(&self.adjusted.covariance * &other));
-        let followed =
-            |slope: DVector<f64>| self.by_instrument(&(self.adjusted.influence.transpose() * slope));
-        let scale: f64 = followed(one).iter().zip(followed(other)).map(|(a, b)| a * b).sum();
+        let (one, other) = (self.adjusted.propagate(&one), self.adjusted.propagate(&other));
+        let readings = one.covariance(&other);
+        let (own, others) = (self.by_instrument(&one.followed), self.by_instrument(&other.followed));
+        let scale: f64 = own.iter().zip(others).map(|(a, b)| a * b).sum();
         Some(readings + scale)
     }
 

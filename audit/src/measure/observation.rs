@@ -136,7 +136,7 @@ impl Network {
         quantity: usize,
         reading: Option<usize>,
     ) -> Sensitivity {
-        let (score, information) = (adjusted.score[quantity], adjusted.information[(quantity, quantity)]);
+        let (score, information) = (adjusted.score(quantity), adjusted.own_information(quantity));
         match (&self.readings[quantity], reading) {
             (Some(of), Some(at)) => Sensitivity {
                 score: of.score[at] + of.weights[at] * score,
@@ -158,7 +158,7 @@ impl Network {
             }
             let unit = if is_direction { 180.0 / PI } else { 1.0 };
             let readings = self.readings[at].as_ref().map_or(1, |of| of.weights.len());
-            let kept = adjusted.covariance[(at, at)] / variance;
+            let kept = adjusted.variance_of_observed(at) / variance;
             for index in 0..readings {
                 let (observed, weight) = match &self.readings[at] {
                     Some(of) => (of.observed[index], of.weights[index]),
