@@ -85,7 +85,7 @@ impl WorkedUp {
             let resolved = self.network.outlines.get(share.outline)?;
             let clockwise = self.outlines.get(share.outline)?.polygon.is_clockwise();
             let weight = if clockwise { -share.weight } else { share.weight };
-            slope += weight * self.network.area_slope(resolved, &self.adjusted.values);
+            self.network.add_area_slope(resolved, &self.steps, weight, &mut slope);
         }
         Some(slope)
     }
@@ -109,9 +109,8 @@ impl WorkedUp {
         let mut largest: f64 = 0.0;
         for observation in &self.observations {
             let Some(reading) = observation.reading else { continue };
-            let quantity = self.network.sources.iter().position(|source| *source == observation.source)?;
-            let weight = self.network.readings[quantity].as_ref()?.weights[reading];
-            let effect = (followed[quantity] * weight).abs();
+            let weight = self.network.readings[observation.quantity].as_ref()?.weights[reading];
+            let effect = (followed[observation.quantity] * weight).abs();
             if effect > 1e-9 {
                 largest = largest.max(effect * observation.smallest_blunder?);
             }

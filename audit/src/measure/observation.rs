@@ -40,6 +40,8 @@ pub struct Observation {
     pub redundancy: f64,
     /// The smallest error that the test at level 0.001 finds with a probability of 0.80.
     pub smallest_blunder: Option<f64>,
+    /// The quantity that it is an observation of.
+    pub(super) quantity: usize,
 }
 
 /// Whether the observations contradict each other as a whole.
@@ -170,6 +172,7 @@ impl Network {
                 let seen = self.sensitivity(adjusted, at, reading);
                 observations.push(Observation {
                     source,
+                    quantity: at,
                     reading,
                     observed: observed * unit,
                     residual: (adjusted.values[at] - observed) * unit,
