@@ -96,10 +96,8 @@ impl WorkedUp {
         let mut effects = vec![0.0; self.network.scales.len()];
         for (readings, by) in self.network.readings.iter().zip(followed.iter()) {
             let Some(readings) = readings else { continue };
-            for (weight, lengths) in readings.weights.iter().zip(&readings.by_instrument) {
-                for &(instrument, feet) in lengths {
-                    effects[instrument] += by * weight * feet * self.network.scales[instrument];
-                }
+            for &(instrument, feet) in &readings.by_instrument {
+                effects[instrument] += by * feet * self.network.scales[instrument];
             }
         }
         effects

@@ -141,8 +141,8 @@ impl Network {
         let (score, information) = (adjusted.score(quantity), adjusted.own_information(quantity));
         match (&self.readings[quantity], reading) {
             (Some(of), Some(at)) => Sensitivity {
-                score: of.score[at] + of.weights[at] * score,
-                information: of.information[(at, at)] + of.weights[at] * of.weights[at] * information,
+                score: of.score(at) + of.weights[at] * score,
+                information: of.information(at, at) + of.weights[at] * of.weights[at] * information,
             },
             (Some(_) | None, _) => Sensitivity { score, information },
         }

@@ -2,7 +2,7 @@
 
 use core::f64::consts::PI;
 use core::fmt::Arguments;
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 
 use super::adjust::{Quantity, adjust};
 use super::field_notes::{
@@ -46,10 +46,12 @@ struct Resolver<'n> {
 impl<'n> Resolver<'n> {
     fn new(notes: &'n FieldNotes) -> Self {
         let names = |wall: &super::field_notes::Wall| wall.name.clone();
+        // Two a wall; a run and rise with a length has three.
+        let count = 2 * notes.walls.len() + notes.ties.len();
         let network = Network {
-            sources: Vec::new(),
-            quantities: Vec::new(),
-            readings: Vec::new(),
+            sources: Vec::with_capacity(count),
+            quantities: Vec::with_capacity(count),
+            readings: Vec::with_capacity(count),
             wall_names: notes.walls.iter().map(names).collect(),
             shapes: Vec::new(),
             outlines: Vec::new(),
@@ -86,22 +88,23 @@ impl<'n> Resolver<'n> {
 
     fn check_names(&mut self) {
         let notes = self.notes;
-        let lists: [(&str, Vec<&str>); 4] = [
-            ("instruments", notes.instruments.iter().map(|one| one.name.as_str()).collect()),
-            ("walls", notes.walls.iter().map(|one| one.name.as_str()).collect()),
-            ("outlines", notes.outlines.iter().map(|one| one.name.as_str()).collect()),
-            ("ties", notes.ties.iter().map(|one| one.name.as_str()).collect()),
-        ];
-        for (list, names) in lists {
-            let mut seen = BTreeSet::new();
-            for (at, name) in names.into_iter().enumerate() {
-                if !seen.insert(name) {
-                    self.report(
-                        format!("/{list}/{at}/name"),
-                        format!("{name:?} is there already"),
-                        "give each its own name",
-                    );
-                }
+        // Their map has fewer walls than the notes only where two have one name.
+        if self.walls.len() < notes.walls.len() {
+            self.check_list("walls", notes.walls.iter().map(|one| one.name.as_str()));
+        }
+        self.check_list("instruments", notes.instruments.iter().map(|one| one.name.as_str()));
+        self.check_list("outlines", notes.outlines.iter().map(|one| one.name.as_str()));
+        self.check_list("ties", notes.ties.iter().map(|one| one.name.as_str()));
+    }
+
+    fn check_list(&mut self, list: &str, names: impl Iterator<Item = &'n str> + Clone) {
+        for (at, name) in names.clone().enumerate() {
+            if names.clone().take(at).any(|earlier| earlier == name) {
+                self.report(
+                    format!("/{list}/{at}/name"),
+                    format!("{name:?} is there already"),
+                    "give each its own name",
+                );
             }
         }
     }
@@ -136,7 +139,7 @@ impl<'n> Resolver<'n> {
     }
 
     fn path(&mut self, walks: &[Walk], pointer: Arguments<'_>) -> Path {
-        let mut path = Path::new();
+        let mut path = Path::with_capacity(walks.len());
         for (at, walk) in walks.iter().enumerate() {
             match self.walls.get(walk.wall.as_str()) {
                 Some(&wall) => path.push((wall, if walk.backwards { -1.0 } else { 1.0 })),
@@ -328,7 +331,7 @@ impl<'n> Resolver<'n> {
     }
 
     fn distance(&mut self, source: Source, distance: &Distance, pointer: Arguments<'_>) -> usize {
-        let mut values = Vec::new();
+        let mut values = Vec::with_capacity(distance.readings.len());
         for (at, reading) in distance.readings.iter().enumerate() {
             match reading.value(&self.notes.instruments) {
                 Ok(value) => values.push(value),

@@ -136,17 +136,17 @@ impl Hypotheses {
         let shift = |index: usize| shifts.get(index).copied().unwrap_or((0, 0.0));
         let score = (0..shifts.len()).map(|index| {
             let (at, weight) = shift(index);
-            let among = own(index).and_then(|(of, reading)| of.score.get(reading));
-            weight * adjusted.score(at) + among.copied().unwrap_or(0.0)
+            let among = own(index).map_or(0.0, |(of, reading)| of.score(reading));
+            weight * adjusted.score(at) + among
         });
         let information = DMatrix::from_fn(shifts.len(), shifts.len(), |i, j| {
             let ((one, one_weight), (other, other_weight)) = (shift(i), shift(j));
             let between = adjusted.information(one, other);
             let among = match (own(i), own(j)) {
-                (Some((of, a)), Some((_, b))) if one == other => of.information.get((a, b)).copied(),
-                _ => None,
+                (Some((of, a)), Some((_, b))) if one == other => of.information(a, b),
+                _ => 0.0,
             };
-            one_weight * other_weight * between + among.unwrap_or(0.0)
+            one_weight * other_weight * between + among
         });
         Self { candidates, score: score.collect(), information, shifts }
     }
