@@ -34,7 +34,7 @@ use advice::Advice;
 use field_notes::FieldNotes;
 use hint::Hint;
 use misclosure::Misclosure;
-use network::Network;
+use network::{Network, Shape, Step};
 use observation::{GlobalTest, Observation};
 use polygon::{Polygon, RingFault};
 use repeated::Disagreement;
@@ -59,6 +59,8 @@ pub struct WorkedUp {
     pub advice: Option<Advice>,
     network: Network,
     adjusted: Adjusted,
+    /// Every wall's step after the adjustment.
+    steps: Vec<Step>,
 }
 
 /// A wall after the adjustment.
@@ -104,12 +106,13 @@ pub fn work_up(notes: &FieldNotes) -> Result<WorkedUp, Vec<Problem>> {
     if !backwards.is_empty() {
         return Err(backwards);
     }
-    let outlines = outlines(notes, &network, &adjusted)?;
+    let steps = network.steps(&adjusted.values);
+    let outlines = outlines(notes, &network, &steps, &network.steps_as_read(&adjusted.values))?;
     let test = network.global_test(&adjusted);
     let suspicions = suspect::suspicions(&network, &adjusted, &test);
     let advice = suspicions.first().and_then(|first| advice::advise(&network, &adjusted, first));
     Ok(WorkedUp {
-        walls: walls(&network, &adjusted),
+        walls: walls(&network, &adjusted, &steps),
         outlines,
         disagreements: disagreements(&network),
         observations: network.observations(&adjusted),
@@ -118,25 +121,26 @@ pub fn work_up(notes: &FieldNotes) -> Result<WorkedUp, Vec<Problem>> {
         advice,
         network,
         adjusted,
+        steps,
     })
 }
 
-fn walls(network: &Network, adjusted: &Adjusted) -> Vec<AdjustedWall> {
-    let mut walls = Vec::new();
-    for (wall, (name, shape)) in network.wall_names.iter().zip(&network.shapes).enumerate() {
-        let step = shape.step(&adjusted.values);
+fn walls(network: &Network, adjusted: &Adjusted, steps: &[Step]) -> Vec<AdjustedWall> {
+    let mut walls = Vec::with_capacity(steps.len());
+    for ((name, shape), step) in network.wall_names.iter().zip(&network.shapes).zip(steps) {
         let feet = libm::hypot(step.east, step.north);
         let along =
             |by: (f64, f64)| if feet > 0.0 { (by.0 * step.east + by.1 * step.north) / feet } else { 0.0 };
         let slopes = step.slopes.map(|(at, east, north)| (at, along((east, north))));
-        let covariance =
-            |one: usize, other: usize| adjusted.covariance.get((one, other)).copied().unwrap_or(0.0);
         let mut variance = 0.0;
         for (one, by) in slopes {
-            variance += slopes.iter().map(|(other, too)| by * too * covariance(one, *other)).sum::<f64>();
+            variance +=
+                slopes.iter().map(|(other, too)| by * too * adjusted.covariance(one, *other)).sum::<f64>();
         }
-        let turned = |source: &Source| *source == Source::Direction(wall);
-        let turned = network.sources.iter().position(turned).and_then(|at| adjusted.values.get(at));
+        let turned = match *shape {
+            Shape::Polar { deviation, .. } => adjusted.values.get(deviation),
+            Shape::Legs { .. } => None,
+        };
         let unread = |at: usize| network.quantities.get(at).is_some_and(|one| one.variance.is_none());
         walls.push(AdjustedWall {
             name: name.clone(),
@@ -152,19 +156,19 @@ fn walls(network: &Network, adjusted: &Adjusted) -> Vec<AdjustedWall> {
 fn outlines(
     notes: &FieldNotes,
     network: &Network,
-    adjusted: &Adjusted,
+    steps: &[Step],
+    steps_as_read: &[Step],
 ) -> Result<Vec<AdjustedOutline>, Vec<Problem>> {
-    let mut outlines = Vec::new();
+    let mut outlines = Vec::with_capacity(network.outlines.len());
     for (at, outline) in network.outlines.iter().enumerate() {
-        let corners = network.corners(outline, &adjusted.values);
-        let polygon = Polygon::from_feet(&corners).ok_or_else(|| {
+        let polygon = Polygon::from_feet(&outline.corners(steps)).ok_or_else(|| {
             vec![Problem {
                 pointer: format!("/outlines/{at}"),
                 detail: format!("{:?} is larger than any building", outline.name),
                 mend: "check the units of its walls".to_owned(),
             }]
         })?;
-        let misclosure = network.misclosure(outline, &adjusted.values);
+        let misclosure = network.misclosure(outline, steps_as_read);
         outlines.push(AdjustedOutline {
             name: outline.name.clone(),
             faults: polygon.faults(),

@@ -245,6 +245,12 @@ fn spike(before: &Side, after: &Side) -> Option<Point> {
 
 /// A point that two sides have in common.
 fn crossing(one: &Side, other: &Side) -> Option<Point> {
+    let apart = |a: (i64, i64), b: (i64, i64)| a.0.max(a.1) < b.0.min(b.1) || b.0.max(b.1) < a.0.min(a.1);
+    if apart((one.0.east, one.1.east), (other.0.east, other.1.east))
+        || apart((one.0.north, one.1.north), (other.0.north, other.1.north))
+    {
+        return None;
+    }
     for end in [other.0, other.1] {
         if turn(one.0, one.1, end) == 0 && is_between(one, end) {
             return Some(end);

@@ -111,7 +111,8 @@ impl Reading {
     pub fn value(&self, instruments: &[Instrument]) -> Result<ReadingValue, Vec<Problem>> {
         let mut problems = Vec::new();
         let mut total: i128 = 0;
-        let mut value = ReadingValue::default();
+        let mut value =
+            ReadingValue { by_instrument: Vec::with_capacity(self.pieces.len()), ..ReadingValue::default() };
         for (at, piece) in self.pieces.iter().enumerate() {
             let Some(index) = instruments.iter().position(|known| known.name == piece.instrument) else {
                 problems.push(Problem {
