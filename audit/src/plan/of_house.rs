@@ -266,6 +266,11 @@ impl Drafting<'_> {
             let ratio = misclosure
                 .ratio()
                 .map_or_else(String::new, |ratio| format!(", 1 in {ratio:.0} of its perimeter"));
+            let is_exact = [misclosure.east, misclosure.north].iter().all(|gap| *gap == Some(Length::ZERO));
+            if is_exact {
+                notes.push(format!("{} closed without a gap.", outline.name));
+                continue;
+            }
             let poor = if misclosure.is_poor() { ": does not balance" } else { "" };
             notes.push(format!(
                 "{} closed within {} east and west, {} north and south{ratio}{poor}.",
