@@ -143,7 +143,7 @@ fn place(scene: &mut Scene<'_>, side: &Side<'_>, words: &Words) {
         if words.fits(side.line.length()) {
             trials.extend(on_lines(scene, side, words, outward));
         }
-        trials.extend(beside(side, words, outward, 18.0));
+        trials.extend(beside(side, words, outward, if is_level(outward) { 18.0 } else { 8.0 }));
         trials.extend(leaders(side, words, outward));
     } else {
         let normal = side.line.along().turned();
@@ -308,8 +308,12 @@ fn cost(scene: &Scene<'_>, side: &Side<'_>, trial: &Trial) -> Option<f64> {
     }
     let mut cost = trial.cost;
     let own = trial.dimension.iter().chain(&trial.leader).copied();
-    for line in own.clone() {
+    if let Some(line) = trial.dimension {
         cost += scene.line_cost(line)?;
+    }
+    if let Some(line) = trial.leader {
+        // a leader that crosses an extension line points out of the space its wall belongs to
+        cost += scene.line_cost(line)? * 2.5;
     }
     for line in &trial.extensions {
         cost += scene.extension_cost(*line)?;
@@ -334,7 +338,9 @@ fn draw(scene: &mut Scene<'_>, trial: Trial) {
         scene.place(text);
     }
     if let Some(line) = trial.dimension {
-        scene.rule(Pen::Extension, trial.extensions);
+        // neighbours in a row share an extension line: drawn twice it would look heavier
+        let extensions = trial.extensions.into_iter().filter(|line| !scene.is_drawn(*line)).collect();
+        scene.rule(Pen::Extension, extensions);
         scene.rule(Pen::Dimension, vec![line]);
         scene.tick(ticks(line).to_vec());
     }

@@ -1,6 +1,8 @@
 //! Labels of regions: in the middle of where there is most room, smaller or upright where it is narrow, and as a
 //! number with the words under the drawing where even that does not fit.
 
+use super::dimension::dot;
+use super::ink::{Item, Pen};
 use super::lettering::{LEADING, Lettering, Role, on_one_line, width, wrapped};
 use super::scene::Scene;
 use super::shape::{Block, Bounds, Line, Ring, Spot, is_inside, sides};
@@ -38,15 +40,47 @@ pub(super) fn place_all(scene: &mut Scene<'_>) {
         words.extend(region.lines.iter().map(|line| on_one_line(line)));
         words.retain(|line| !line.is_empty());
         let key = scene.next_key();
-        let lines = vec![(key.clone(), 10.5, Role::RegionName)];
-        match [6.0, 2.0, 0.0].into_iter().find_map(|room| trial(scene, &spots, &lines, LEVEL, room)) {
-            Some(texts) => {
-                texts.into_iter().for_each(|text| scene.place(text));
-                scene.keyed.push((key, words.join(", ")));
-            }
-            None => scene.listed.push(words.join(", ")),
+        if place_key(scene, &spots, &key) {
+            scene.keyed.push((key, words.join(", ")));
+        } else {
+            scene.listed.push(words.join(", "));
         }
     }
+}
+
+/// A number in the region, or beside it with a leader that ends in it.
+fn place_key(scene: &mut Scene<'_>, spots: &[Spot], key: &str) -> bool {
+    for size in [10.5, 9.0, 8.0] {
+        let lines = vec![(key.to_owned(), size, Role::RegionName)];
+        let within = [6.0, 2.0, 0.0].into_iter().find_map(|room| trial(scene, spots, &lines, LEVEL, room));
+        if let Some(texts) = within {
+            texts.into_iter().for_each(|text| scene.place(text));
+            return true;
+        }
+    }
+    let Some(pole) = spots.first() else { return false };
+    let diagonal = core::f64::consts::FRAC_1_SQRT_2;
+    let ways = [(1.0, 0.0), (0.0, -1.0), (-1.0, 0.0), (0.0, 1.0)].into_iter().chain([
+        (diagonal, -diagonal),
+        (-diagonal, -diagonal),
+        (-diagonal, diagonal),
+        (diagonal, diagonal),
+    ]);
+    let ways: Vec<Spot> = ways.map(|(x, y)| Spot::new(x, y)).collect();
+    for distance in (2..12_u8).map(|step| f64::from(step) * 10.0) {
+        for way in &ways {
+            let text = Lettering::centred(key, pole.plus(*way, distance), 10.5, Role::RegionName);
+            let leader = Line::new(*pole, pole.plus(*way, distance - 9.0));
+            let covers = scene.blocks.iter().any(|block| block.grown(2.0).touches(leader));
+            if scene.has_room(&text.block()) && !covers {
+                scene.place(text);
+                scene.rule(Pen::Leader, vec![leader]);
+                scene.items.push(Item::Filled("plan-leader-dot", dot(*pole, 1.6)));
+                return true;
+            }
+        }
+    }
+    false
 }
 
 /// A label within a ring; whether there was room.

@@ -262,6 +262,15 @@ impl<'p> Scene<'p> {
         self.items.push(Item::Lines(pen, lines));
     }
 
+    /// Whether a thin line lies there already, all along.
+    pub(super) fn is_drawn(&self, line: Line) -> bool {
+        let covers = |other: &Line| {
+            line.overlap(*other, 0.1)
+                .is_some_and(|(low, high)| (high - low) * line.length() > line.length() - 0.5)
+        };
+        self.lines.iter().any(covers)
+    }
+
     /// Draws slashes, which lines may meet: neighbours in a row share one.
     pub(super) fn tick(&mut self, lines: Vec<Line>) {
         self.ticks.extend(&lines);

@@ -123,14 +123,14 @@ fn drawn(scene: &Scene<'_>) -> Vec<Item> {
     items.extend(fixture::draw_all(scene));
     for side in &scene.sides {
         items.extend(scene.body(side).map(|body| Item::Filled("plan-wall-body", body)));
-        if side.edge.suspect.is_some() {
-            items.push(Item::Lines(Pen::Suspect, vec![side.line]));
-        }
         if side.edge.kind == EdgeKind::Railing {
             items.push(Item::Lines(Pen::RailingPair, vec![scene.railing_pair(side)]));
         }
         let own = pens(side.edge).into_iter().next();
         items.extend(own.map(|pen| Item::Edge(pen, side.line)));
+        if side.edge.suspect.is_some() {
+            items.push(Item::Lines(Pen::Suspect, vec![side.line]));
+        }
     }
     items.extend(scene.items.iter().cloned());
     items
