@@ -271,7 +271,7 @@ fn leaders(side: &Side<'_>, words: &Words, outward: Spot) -> Vec<Trial> {
                 let leader = Line::new(start, end);
                 let is_near = leader.length() < LEADER_LEAST && share == 0.5 && degrees.abs() < 30.0;
                 trial.leader = (!is_near).then_some(leader);
-                trial.cost = dear + distance * 0.3 + degrees.abs() * 0.08 + libm::fabs(share - 0.5) * 10.0;
+                trial.cost = dear + distance * 0.22 + degrees.abs() * 0.08 + libm::fabs(share - 0.5) * 10.0;
                 trial.cost += if is_near { 0.0 } else { 6.0 };
                 trials.push(trial);
             }

@@ -12,11 +12,11 @@ const GRID: u8 = 33;
 /// Sizes of name and further lines, the first choice first.
 const SIZES: [(f64, f64); 3] = [(12.0, 10.5), (10.5, 9.5), (9.0, 8.5)];
 /// How wide a name may be before it is broken.
-const WIDTHS: [f64; 3] = [190.0, 110.0, 64.0];
+const WIDTHS: [f64; 4] = [190.0, 120.0, 84.0, 60.0];
 /// Room to the walls, the first choice first.
 const ROOM: [f64; 3] = [12.0, 6.0, 2.0];
-const NAME_LINES: usize = 3;
-const LINES_MOST: usize = 5;
+const NAME_LINES: usize = 4;
+const MORE_LINES: usize = 2;
 
 /// Lines of a label with size and role.
 type Lines = Vec<(String, f64, Role)>;
@@ -90,6 +90,9 @@ pub(super) fn place_within(scene: &mut Scene<'_>, ring: &Ring, words: &str) -> b
     for size in [10.0, 9.0, 8.0] {
         for most in WIDTHS {
             let lines = wrapped(words, size, Role::Fixture, most, NAME_LINES);
+            if lines.join(" ") != on_one_line(words) {
+                continue;
+            }
             let lines: Lines = lines.into_iter().map(|line| (line, size, Role::Fixture)).collect();
             for along in orientations {
                 if let Some(texts) = trial(scene, &spots, &lines, along, 4.0) {
@@ -110,7 +113,7 @@ fn place(scene: &mut Scene<'_>, spots: &[Spot], name: &str, more: &[String]) -> 
         for along in [LEVEL, UPRIGHT] {
             for room in ROOM {
                 for most in WIDTHS {
-                    let lines = lines(name, more, name_size, size, most);
+                    let Some(lines) = lines(name, more, name_size, size, most) else { continue };
                     if lines.is_empty() {
                         return true;
                     }
@@ -125,18 +128,18 @@ fn place(scene: &mut Scene<'_>, spots: &[Spot], name: &str, more: &[String]) -> 
     false
 }
 
-fn lines(name: &str, more: &[String], name_size: f64, size: f64, most: f64) -> Lines {
+/// The lines of a label; `None` where a word would be broken or left out, because a key reads better.
+fn lines(name: &str, more: &[String], name_size: f64, size: f64, most: f64) -> Option<Lines> {
     let mut lines: Lines = Vec::new();
-    for line in wrapped(name, name_size, Role::RegionName, most, NAME_LINES) {
-        lines.push((line, name_size, Role::RegionName));
-    }
-    for line in more {
-        for line in wrapped(line, size, Role::RegionLine, most.max(90.0), 2) {
-            lines.push((line, size, Role::RegionLine));
-        }
-    }
-    lines.truncate(LINES_MOST.max(NAME_LINES));
-    lines
+    let mut add = |text: &str, size: f64, role: Role, most: f64, lines_most: usize| {
+        let wrapped = wrapped(text, size, role, most, lines_most);
+        let is_whole = wrapped.join(" ") == on_one_line(text);
+        lines.extend(wrapped.into_iter().map(|line| (line, size, role)));
+        is_whole
+    };
+    let are_whole = add(name, name_size, Role::RegionName, most, NAME_LINES)
+        && more.iter().all(|line| add(line, size, Role::RegionLine, most.max(90.0), MORE_LINES));
+    are_whole.then_some(lines)
 }
 
 /// The label at the first of `spots` where it has so much room.

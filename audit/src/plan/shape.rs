@@ -288,3 +288,53 @@ pub(super) fn without(parts: Vec<(f64, f64)>, taken: &[(f64, f64)]) -> Vec<(f64,
     }
     left
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn line(from: (f64, f64), to: (f64, f64)) -> Line {
+        Line::new(Spot::new(from.0, from.1), Spot::new(to.0, to.1))
+    }
+
+    #[test]
+    fn lines_cross_where_they_meet_and_not_where_they_lie_on_each_other() {
+        let level = line((0.0, 0.0), (10.0, 0.0));
+        assert!(level.crosses(line((5.0, -1.0), (5.0, 1.0))));
+        assert!(level.crosses(line((5.0, 0.0), (5.0, 1.0))));
+        assert!(!level.crosses(line((5.0, 0.1), (5.0, 1.0))));
+        assert!(!level.crosses(line((2.0, 0.0), (20.0, 0.0))));
+        assert_eq!(level.overlap(line((20.0, 0.5), (4.0, 0.5)), 1.0), Some((0.4, 1.0)));
+        assert_eq!(level.overlap(line((20.0, 2.5), (4.0, 0.5)), 1.0), None);
+        assert_eq!(level.overlap(line((10.0, 0.0), (12.0, 0.0)), 1.0), None);
+    }
+
+    #[test]
+    fn a_box_at_a_corner_of_another_overlaps_only_by_its_own_sides() {
+        let still = Block::upright(Spot::new(0.0, 0.0), Spot::new(10.0, 10.0));
+        let slant = core::f64::consts::FRAC_1_SQRT_2;
+        let turned = |x: f64| Block {
+            middle: Spot::new(x, x),
+            half_width: 5.0,
+            half_height: 1.0,
+            along: Spot::new(slant, -slant),
+        };
+        // its side lies across the diagonal: the boxes around both would overlap long before
+        assert!(!still.overlaps(&turned(11.0)) && still.overlaps(&turned(10.5)));
+        assert!(still.touches(line((-5.0, 5.0), (0.0, 5.0))));
+        assert!(!still.touches(line((-5.0, 5.0), (-0.1, 5.0))));
+        assert_eq!(still.part_of(line((5.0, -10.0), (5.0, 10.0))), Some((0.5, 1.0)));
+    }
+
+    #[test]
+    fn a_line_through_a_ring_with_a_hole_has_two_parts() {
+        let square = |low: f64, high: f64| -> Ring {
+            Block::upright(Spot::new(low, low), Spot::new(high, high)).corners().to_vec()
+        };
+        let rings = [square(0.0, 10.0), square(4.0, 6.0)];
+        let parts = inside_parts(line((-10.0, 5.0), (10.0, 5.0)), &rings);
+        assert_eq!(parts, [(0.5, 0.7), (0.8, 1.0)]);
+        assert_eq!(without(parts, &[(0.6, 0.85)]), [(0.5, 0.6), (0.85, 1.0)]);
+        assert!(is_inside(&rings, Spot::new(1.0, 5.0)) && !is_inside(&rings, Spot::new(5.0, 5.0)));
+    }
+}
