@@ -281,11 +281,12 @@ fn leaders(side: &Side<'_>, words: &Words, outward: Spot) -> Vec<Trial> {
 }
 
 /// The cheapest trial that covers nothing.
-fn cheapest(scene: &Scene<'_>, side: &Side<'_>, trials: Vec<Trial>) -> Option<Trial> {
+fn cheapest(scene: &Scene<'_>, side: &Side<'_>, mut trials: Vec<Trial>) -> Option<Trial> {
+    trials.sort_by(|one, other| one.cost.total_cmp(&other.cost));
     let mut best: Option<(f64, Trial)> = None;
     for trial in trials {
         if best.as_ref().is_some_and(|(cost, _)| *cost <= trial.cost) {
-            continue;
+            break;
         }
         let Some(cost) = cost(scene, side, &trial) else { continue };
         if best.as_ref().is_none_or(|(least, _)| cost < *least) {

@@ -9,8 +9,15 @@ use super::shape::{Block, Bounds, Line, Ring, Spot, is_inside, sides};
 
 /// Places tried along each side of the box around a region.
 const GRID: u8 = 33;
-/// Sizes of name and further lines, the first choice first.
-const SIZES: [(f64, f64); 3] = [(12.0, 10.5), (10.5, 9.5), (9.0, 8.5)];
+/// Sizes of name and further lines and their direction, the first choice first.
+const STYLES: [(f64, f64, Spot); 6] = [
+    (12.0, 10.5, LEVEL),
+    (10.5, 9.5, LEVEL),
+    (12.0, 10.5, UPRIGHT),
+    (10.5, 9.5, UPRIGHT),
+    (9.0, 8.5, LEVEL),
+    (9.0, 8.5, UPRIGHT),
+];
 /// How wide a name may be before it is broken.
 const WIDTHS: [f64; 4] = [190.0, 120.0, 84.0, 60.0];
 /// Room to the walls, the first choice first.
@@ -109,18 +116,16 @@ const LEVEL: Spot = Spot::new(1.0, 0.0);
 const UPRIGHT: Spot = Spot::new(0.0, -1.0);
 
 fn place(scene: &mut Scene<'_>, spots: &[Spot], name: &str, more: &[String]) -> bool {
-    for (name_size, size) in SIZES {
-        for along in [LEVEL, UPRIGHT] {
-            for room in ROOM {
-                for most in WIDTHS {
-                    let Some(lines) = lines(name, more, name_size, size, most) else { continue };
-                    if lines.is_empty() {
-                        return true;
-                    }
-                    if let Some(texts) = trial(scene, spots, &lines, along, room) {
-                        texts.into_iter().for_each(|text| scene.place(text));
-                        return true;
-                    }
+    for (name_size, size, along) in STYLES {
+        for room in ROOM {
+            for most in WIDTHS {
+                let Some(lines) = lines(name, more, name_size, size, most) else { continue };
+                if lines.is_empty() {
+                    return true;
+                }
+                if let Some(texts) = trial(scene, spots, &lines, along, room) {
+                    texts.into_iter().for_each(|text| scene.place(text));
+                    return true;
                 }
             }
         }

@@ -9,7 +9,7 @@ use crate::measure::polygon::{Point, Polygon};
 
 /// Room kept around a text: to walls, to other texts, to thin lines.
 const OFF_WALL: f64 = 2.0;
-const OFF_TEXT: f64 = 2.5;
+const OFF_TEXT: f64 = 4.0;
 const OFF_LINE: f64 = 1.5;
 /// What a crossing of two thin lines costs among the choices of a place, in pixels of a longer way.
 const CROSSING: f64 = 8.0;

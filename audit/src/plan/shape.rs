@@ -161,6 +161,13 @@ impl Block {
 
     /// The shares of the line between which it lies inside the box.
     pub(super) fn part_of(&self, line: Line) -> Option<(f64, f64)> {
+        // most lines are far away, and layout asks for each of them again and again
+        let reach = self.half_width + self.half_height;
+        let is_far =
+            |from: f64, to: f64, middle: f64| from.min(to) > middle + reach || from.max(to) < middle - reach;
+        if is_far(line.from.x, line.to.x, self.middle.x) || is_far(line.from.y, line.to.y, self.middle.y) {
+            return None;
+        }
         let down = self.along.turned();
         let (start, way) = (line.from.minus(self.middle), line.to.minus(line.from));
         let (mut low, mut high) = (0.0_f64, 1.0_f64);
@@ -185,6 +192,10 @@ impl Block {
     /// Whether two boxes have something in common: they have not, if a side of one separates them.
     pub(super) fn overlaps(&self, other: &Self) -> bool {
         let between = other.middle.minus(self.middle);
+        let farthest = self.half_width + self.half_height + other.half_width + other.half_height;
+        if between.x.abs() > farthest || between.y.abs() > farthest {
+            return false;
+        }
         let reach = |of: &Self, axis: Spot| {
             of.half_width * of.along.dot(axis).abs() + of.half_height * of.along.turned().dot(axis).abs()
         };

@@ -21,7 +21,7 @@ const SCALE_MOST: f64 = 22.0;
 /// What dimensions take on two sides together, as a first guess.
 const DIMENSIONS: f64 = 90.0;
 /// Scales tried before the sheet grows instead.
-const ATTEMPTS: usize = 10;
+const ATTEMPTS: usize = 6;
 const NORTH_RADIUS: f64 = 15.0;
 
 /// Everything drawn on a sheet.
