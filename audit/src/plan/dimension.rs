@@ -50,9 +50,9 @@ pub(super) fn place_all(scene: &mut Scene<'_>) {
     let mut fitting = Vec::new();
     let mut others = Vec::new();
     let mut inner = Vec::new();
-    for side in scene.sides.clone() {
+    for (at, side) in scene.sides.clone().into_iter().enumerate() {
         let words = Words::of(&side);
-        if words.dimension.is_none() && words.suspect.is_none() {
+        if (words.dimension.is_none() && words.suspect.is_none()) || is_repeated(scene, at) {
             continue;
         }
         match side.outward {
@@ -70,6 +70,16 @@ pub(super) fn place_all(scene: &mut Scene<'_>) {
     for (side, words) in fitting.into_iter().chain(others).chain(inner) {
         place(scene, &side, &words);
     }
+}
+
+/// Whether an earlier edge says the same of the same wall: two regions may both bring the wall between them.
+fn is_repeated(scene: &Scene<'_>, at: usize) -> bool {
+    let Some(edge) = scene.plan.edges.get(at) else { return false };
+    scene.plan.edges.iter().take(at).any(|other| {
+        let has_its_ends =
+            (other.from, other.to) == (edge.from, edge.to) || (other.to, other.from) == (edge.from, edge.to);
+        has_its_ends && other.dimension == edge.dimension && other.suspect == edge.suspect
+    })
 }
 
 impl Words {
@@ -143,7 +153,7 @@ fn place(scene: &mut Scene<'_>, side: &Side<'_>, words: &Words) {
         if words.fits(side.line.length()) {
             trials.extend(on_lines(scene, side, words, outward));
         }
-        trials.extend(beside(side, words, outward, if is_level(outward) { 18.0 } else { 8.0 }));
+        trials.extend(beside(side, words, outward, if is_level(outward) { 14.0 } else { 8.0 }));
         trials.extend(leaders(side, words, outward));
     } else {
         let normal = side.line.along().turned();
