@@ -17,3 +17,5 @@ mod bytes;
 mod room;
 #[path = "plan/scale.rs"]
 mod scale;
+#[path = "plan/signs.rs"]
+mod signs;

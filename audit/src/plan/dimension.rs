@@ -5,7 +5,7 @@
 //! walls first, so that they lie nearer. The others stand beside their wall or at the end of a leader.
 
 use super::ink::{Item, Pen};
-use super::lettering::{Lettering, Role, width};
+use super::lettering::{Hold, Lettering, Role, width};
 use super::scene::{Scene, Side};
 use super::shape::{Block, Line, Ring, Spot};
 
@@ -50,9 +50,9 @@ pub(super) fn place_all(scene: &mut Scene<'_>) {
     let mut fitting = Vec::new();
     let mut others = Vec::new();
     let mut inner = Vec::new();
-    for side in scene.sides.clone() {
+    for (at, side) in scene.sides.clone().into_iter().enumerate() {
         let words = Words::of(&side);
-        if words.dimension.is_none() && words.suspect.is_none() {
+        if (words.dimension.is_none() && words.suspect.is_none()) || is_repeated(scene, at) {
             continue;
         }
         match side.outward {
@@ -61,10 +61,25 @@ pub(super) fn place_all(scene: &mut Scene<'_>) {
             Some(_) => others.push((side, words)),
         }
     }
-    fitting.sort_by(|(one, _), (other, _)| one.line.length().total_cmp(&other.line.length()));
+    // level walls first: rows belong to them, and slanting walls have more places to choose from
+    let order = |side: &Side<'_>| (u8::from(!is_level(side.line.along())), side.line.length());
+    fitting.sort_by(|(one, _), (other, _)| {
+        let ((slant, length), (other_slant, other_length)) = (order(one), order(other));
+        slant.cmp(&other_slant).then(length.total_cmp(&other_length))
+    });
     for (side, words) in fitting.into_iter().chain(others).chain(inner) {
         place(scene, &side, &words);
     }
+}
+
+/// Whether an earlier edge says the same of the same wall: two regions may both bring the wall between them.
+fn is_repeated(scene: &Scene<'_>, at: usize) -> bool {
+    let Some(edge) = scene.plan.edges.get(at) else { return false };
+    scene.plan.edges.iter().take(at).any(|other| {
+        let has_its_ends =
+            (other.from, other.to) == (edge.from, edge.to) || (other.to, other.from) == (edge.from, edge.to);
+        has_its_ends && other.dimension == edge.dimension && other.suspect == edge.suspect
+    })
 }
 
 impl Words {
@@ -109,10 +124,12 @@ impl Words {
     /// The note on the reading, its middle at `middle`, with its mark.
     fn note(&self, trial: &mut Trial, middle: Spot, along: Spot) {
         let Some(text) = &self.suspect else { return };
-        let at = middle.plus(along, MARK / 2.0);
-        trial.texts.push(Lettering::turned(text, at, NOTE_SIZE, Role::Suspect, along));
-        let mark = middle.plus(along, -(self.suspect_width() - NOTE_SIZE) / 2.0);
+        let start = middle.plus(along, -self.suspect_width() / 2.0);
+        let mut text = Lettering::turned(text, start.plus(along, MARK), NOTE_SIZE, Role::Suspect, along);
+        text.hold = Hold::Start;
+        trial.texts.push(text);
         let half = NOTE_SIZE / 2.0;
+        let mark = start.plus(along, half);
         trial.mark = Some(Block { middle: mark, half_width: half, half_height: half, along });
     }
 
@@ -136,7 +153,7 @@ fn place(scene: &mut Scene<'_>, side: &Side<'_>, words: &Words) {
         if words.fits(side.line.length()) {
             trials.extend(on_lines(scene, side, words, outward));
         }
-        trials.extend(beside(side, words, outward, 12.0));
+        trials.extend(beside(side, words, outward, if is_level(outward) { 14.0 } else { 8.0 }));
         trials.extend(leaders(side, words, outward));
     } else {
         let normal = side.line.along().turned();
@@ -172,20 +189,22 @@ fn place_key(scene: &mut Scene<'_>, side: &Side<'_>, words: &Words) {
 
 /// On a dimension line: near the wall, or in a row outside the house.
 fn on_lines(scene: &Scene<'_>, side: &Side<'_>, words: &Words, outward: Spot) -> Vec<Trial> {
+    let farther = if is_level(outward) { 6.0 } else { 25.0 };
     let mut offsets: Vec<(f64, f64)> =
-        (0..3_u8).map(f64::from).map(|row| (ROW + row * ROW, row * 6.0)).collect();
-    let is_level = outward.x.abs() < 2e-3 || outward.y.abs() < 2e-3;
-    if is_level {
+        (0..3_u8).map(f64::from).map(|row| (ROW + row * ROW, row * farther)).collect();
+    if is_level(outward) {
         let bounds = scene.bounds;
         let extreme = bounds.low.dot(outward).max(bounds.high.dot(outward));
         let to_row = extreme - side.line.middle().dot(outward);
+        // extension lines longer than the wall itself are a far way to look
+        let far = to_row * 0.05 - 3.0 + (to_row - side.line.length()).max(0.0) * 0.05;
         let rows = (0..ROWS).map(|row| row as f64);
-        offsets.extend(rows.map(|row| (to_row + ROW + row * ROW, to_row * 0.05 + row * 4.0)));
+        offsets.extend(rows.map(|row| (to_row + ROW + row * ROW, far + row * 4.0)));
     }
     let mut trials = Vec::new();
     for (offset, cost) in offsets {
         let line = side.line.moved(outward, offset);
-        let cost = cost + scene.ends_on_walls(line) as f64 * 6.0;
+        let cost = cost + scene.ends_on_walls(line) as f64 * 7.5;
         let extension = |corner: Spot| {
             let whole = Line::new(corner, corner.plus(outward, offset + PAST));
             let free = scene.past_walls(whole, GAP);
@@ -239,6 +258,11 @@ fn leaders(side: &Side<'_>, words: &Words, outward: Spot) -> Vec<Trial> {
     const DISTANCES: [f64; 12] = [5.0, 9.0, 14.0, 20.0, 27.0, 36.0, 48.0, 62.0, 80.0, 105.0, 140.0, 185.0];
     const DEGREES: [f64; 11] = [0.0, 20.0, -20.0, 40.0, -40.0, 55.0, -55.0, 68.0, -68.0, 80.0, -80.0];
     let half = Spot::new(words.width() / 2.0, words.height() / 2.0);
+    let dear = match (words.fits(side.line.length()), is_level(outward)) {
+        (true, true) => 30.0,
+        (true, false) => 12.0,
+        (false, _) => 8.0,
+    };
     let mut trials = Vec::new();
     for share in [0.5, 0.3, 0.7] {
         let start = side.line.at(share).plus(outward, 2.5);
@@ -257,7 +281,7 @@ fn leaders(side: &Side<'_>, words: &Words, outward: Spot) -> Vec<Trial> {
                 let leader = Line::new(start, end);
                 let is_near = leader.length() < LEADER_LEAST && share == 0.5 && degrees.abs() < 30.0;
                 trial.leader = (!is_near).then_some(leader);
-                trial.cost = 8.0 + distance * 0.3 + degrees.abs() * 0.08 + libm::fabs(share - 0.5) * 10.0;
+                trial.cost = dear + distance * 0.22 + degrees.abs() * 0.08 + libm::fabs(share - 0.5) * 10.0;
                 trial.cost += if is_near { 0.0 } else { 6.0 };
                 trials.push(trial);
             }
@@ -267,11 +291,12 @@ fn leaders(side: &Side<'_>, words: &Words, outward: Spot) -> Vec<Trial> {
 }
 
 /// The cheapest trial that covers nothing.
-fn cheapest(scene: &Scene<'_>, side: &Side<'_>, trials: Vec<Trial>) -> Option<Trial> {
+fn cheapest(scene: &Scene<'_>, side: &Side<'_>, mut trials: Vec<Trial>) -> Option<Trial> {
+    trials.sort_by(|one, other| one.cost.total_cmp(&other.cost));
     let mut best: Option<(f64, Trial)> = None;
     for trial in trials {
         if best.as_ref().is_some_and(|(cost, _)| *cost <= trial.cost) {
-            continue;
+            break;
         }
         let Some(cost) = cost(scene, side, &trial) else { continue };
         if best.as_ref().is_none_or(|(least, _)| cost < *least) {
@@ -294,8 +319,12 @@ fn cost(scene: &Scene<'_>, side: &Side<'_>, trial: &Trial) -> Option<f64> {
     }
     let mut cost = trial.cost;
     let own = trial.dimension.iter().chain(&trial.leader).copied();
-    for line in own.clone() {
+    if let Some(line) = trial.dimension {
         cost += scene.line_cost(line)?;
+    }
+    if let Some(line) = trial.leader {
+        // a leader that crosses an extension line points out of the space its wall belongs to
+        cost += scene.line_cost(line)? * 2.5;
     }
     for line in &trial.extensions {
         cost += scene.extension_cost(*line)?;
@@ -320,9 +349,11 @@ fn draw(scene: &mut Scene<'_>, trial: Trial) {
         scene.place(text);
     }
     if let Some(line) = trial.dimension {
-        scene.rule(Pen::Extension, trial.extensions);
+        // neighbours in a row share an extension line: drawn twice it would look heavier
+        let extensions = trial.extensions.into_iter().filter(|line| !scene.is_drawn(*line)).collect();
+        scene.rule(Pen::Extension, extensions);
         scene.rule(Pen::Dimension, vec![line]);
-        scene.rule(Pen::Tick, ticks(line).to_vec());
+        scene.tick(ticks(line).to_vec());
     }
     if let Some(leader) = trial.leader {
         scene.items.push(Item::Filled("plan-leader-dot", dot(leader.from, 1.6)));
@@ -360,6 +391,11 @@ pub(super) fn dot(middle: Spot, radius: f64) -> Ring {
         (slant, -slant),
     ];
     around.into_iter().map(|(x, y)| Spot::new(middle.x + x, middle.y + y)).collect()
+}
+
+/// Whether a line in this direction is level or upright on the sheet.
+fn is_level(along: Spot) -> bool {
+    along.x.abs() < 2e-3 || along.y.abs() < 2e-3
 }
 
 /// The direction in which a text along a line is read: from below or from the right, never upside down.

@@ -139,9 +139,12 @@ pub(super) fn width(text: &str, size: f64, role: Role) -> f64 {
     thousandths as f64 / 1000.0 * size * if role.is_bold() { BOLD } else { 1.0 }
 }
 
-/// The text on one line: every run of white space and control characters is one space.
+/// The text on one line: every run of white space and control characters is one space. Marks that turn the reading
+/// direction of what follows are left out too: they would reach beyond their own text.
 pub(super) fn on_one_line(text: &str) -> String {
-    let spaced: String = text.chars().map(|one| if one.is_control() { ' ' } else { one }).collect();
+    let is_blank =
+        |one: char| one.is_control() || matches!(one, '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}');
+    let spaced: String = text.chars().map(|one| if is_blank(one) { ' ' } else { one }).collect();
     spaced.split_whitespace().collect::<Vec<_>>().join(" ")
 }
 
@@ -181,4 +184,40 @@ pub(super) fn wrapped(text: &str, size: f64, role: Role, most: f64, lines_most: 
         }
     }
     lines
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn lines(text: &str, most: f64, lines_most: usize) -> Vec<String> {
+        wrapped(text, 10.0, Role::Note, most, lines_most)
+    }
+
+    #[test]
+    fn text_is_broken_between_words_and_within_only_where_it_must_be() {
+        assert_eq!(lines("  one\ttwo\n three ", 41.0, 9), ["one two", "three"]);
+        assert_eq!(lines("mmmmmm", 20.0, 9), ["mm", "mm", "mm"]);
+        assert_eq!(lines("one two three", 41.0, 1), ["one t…"]);
+        assert_eq!(lines(" \u{1}\u{202e} ", 40.0, 9), [""; 0]);
+    }
+
+    #[test]
+    fn a_line_is_as_wide_as_its_characters() {
+        // 0.637 + 0.275 of Liberation Sans and DejaVu Sans, of each character the wider
+        assert!((width("7'", 10.0, Role::Note) - 9.12).abs() < 1e-9);
+        assert!((width("漢", 10.0, Role::Note) - 10.0).abs() < 1e-9);
+        assert!(width("7'", 10.0, Role::Title) > width("7'", 10.0, Role::Note));
+    }
+
+    #[test]
+    fn a_turned_text_has_a_turned_box() {
+        let text =
+            Lettering::turned("24' 0\"", Spot::new(5.0, 7.0), 10.0, Role::Dimension, Spot::new(0.0, -1.0));
+        let block = text.block();
+        assert!((block.middle.x - 5.0).abs() < 1e-9 && (block.middle.y - 7.0).abs() < 1e-9);
+        let corners = block.corners();
+        let wide = corners.iter().map(|corner| (corner.x - 5.0).abs()).fold(0.0, f64::max);
+        assert!((wide - 5.0).abs() < 1e-9);
+    }
 }

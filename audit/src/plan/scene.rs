@@ -9,7 +9,7 @@ use crate::measure::polygon::{Point, Polygon};
 
 /// Room kept around a text: to walls, to other texts, to thin lines.
 const OFF_WALL: f64 = 2.0;
-const OFF_TEXT: f64 = 2.5;
+const OFF_TEXT: f64 = 4.0;
 const OFF_LINE: f64 = 1.5;
 /// What a crossing of two thin lines costs among the choices of a place, in pixels of a longer way.
 const CROSSING: f64 = 8.0;
@@ -41,8 +41,9 @@ pub(super) struct Scene<'p> {
     walls: Vec<(Line, f64)>,
     /// Room taken by texts.
     pub(super) blocks: Vec<Block>,
-    /// Thin lines placed.
+    /// Thin lines placed, and the slashes at their ends.
     lines: Vec<Line>,
+    ticks: Vec<Line>,
     /// What is drawn over the walls.
     pub(super) items: Vec<Item>,
     /// Words under the drawing: a key and its text.
@@ -70,6 +71,7 @@ impl<'p> Scene<'p> {
             walls: Vec::new(),
             blocks: Vec::new(),
             lines: Vec::new(),
+            ticks: Vec::new(),
             items: Vec::new(),
             keyed: Vec::new(),
             listed: Vec::new(),
@@ -184,7 +186,7 @@ impl<'p> Scene<'p> {
         let near = |line: &Line, by: f64| block.grown(by).touches(*line);
         !self.walls.iter().any(|(wall, half)| near(wall, half + OFF_WALL))
             && !self.blocks.iter().any(|other| other.grown(OFF_TEXT).overlaps(block))
-            && !self.lines.iter().any(|line| near(line, OFF_LINE))
+            && !self.lines.iter().chain(&self.ticks).any(|line| near(line, OFF_LINE))
     }
 
     /// Whether a text finds room there, with so much more around it to walls.
@@ -258,6 +260,21 @@ impl<'p> Scene<'p> {
     pub(super) fn rule(&mut self, pen: Pen, lines: Vec<Line>) {
         self.lines.extend(&lines);
         self.items.push(Item::Lines(pen, lines));
+    }
+
+    /// Whether a thin line lies there already, all along.
+    pub(super) fn is_drawn(&self, line: Line) -> bool {
+        let covers = |other: &Line| {
+            line.overlap(*other, 0.1)
+                .is_some_and(|(low, high)| (high - low) * line.length() > line.length() - 0.5)
+        };
+        self.lines.iter().any(covers)
+    }
+
+    /// Draws slashes, which lines may meet: neighbours in a row share one.
+    pub(super) fn tick(&mut self, lines: Vec<Line>) {
+        self.ticks.extend(&lines);
+        self.items.push(Item::Lines(Pen::Tick, lines));
     }
 
     /// The next key: 1, 2, 3 …

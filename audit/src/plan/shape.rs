@@ -161,6 +161,13 @@ impl Block {
 
     /// The shares of the line between which it lies inside the box.
     pub(super) fn part_of(&self, line: Line) -> Option<(f64, f64)> {
+        // most lines are far away, and layout asks for each of them again and again
+        let reach = self.half_width + self.half_height;
+        let is_far =
+            |from: f64, to: f64, middle: f64| from.min(to) > middle + reach || from.max(to) < middle - reach;
+        if is_far(line.from.x, line.to.x, self.middle.x) || is_far(line.from.y, line.to.y, self.middle.y) {
+            return None;
+        }
         let down = self.along.turned();
         let (start, way) = (line.from.minus(self.middle), line.to.minus(line.from));
         let (mut low, mut high) = (0.0_f64, 1.0_f64);
@@ -185,6 +192,10 @@ impl Block {
     /// Whether two boxes have something in common: they have not, if a side of one separates them.
     pub(super) fn overlaps(&self, other: &Self) -> bool {
         let between = other.middle.minus(self.middle);
+        let farthest = self.half_width + self.half_height + other.half_width + other.half_height;
+        if between.x.abs() > farthest || between.y.abs() > farthest {
+            return false;
+        }
         let reach = |of: &Self, axis: Spot| {
             of.half_width * of.along.dot(axis).abs() + of.half_height * of.along.turned().dot(axis).abs()
         };
@@ -287,4 +298,54 @@ pub(super) fn without(parts: Vec<(f64, f64)>, taken: &[(f64, f64)]) -> Vec<(f64,
         left = next;
     }
     left
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn line(from: (f64, f64), to: (f64, f64)) -> Line {
+        Line::new(Spot::new(from.0, from.1), Spot::new(to.0, to.1))
+    }
+
+    #[test]
+    fn lines_cross_where_they_meet_and_not_where_they_lie_on_each_other() {
+        let level = line((0.0, 0.0), (10.0, 0.0));
+        assert!(level.crosses(line((5.0, -1.0), (5.0, 1.0))));
+        assert!(level.crosses(line((5.0, 0.0), (5.0, 1.0))));
+        assert!(!level.crosses(line((5.0, 0.1), (5.0, 1.0))));
+        assert!(!level.crosses(line((2.0, 0.0), (20.0, 0.0))));
+        assert_eq!(level.overlap(line((20.0, 0.5), (4.0, 0.5)), 1.0), Some((0.4, 1.0)));
+        assert_eq!(level.overlap(line((20.0, 2.5), (4.0, 0.5)), 1.0), None);
+        assert_eq!(level.overlap(line((10.0, 0.0), (12.0, 0.0)), 1.0), None);
+    }
+
+    #[test]
+    fn a_box_at_a_corner_of_another_overlaps_only_by_its_own_sides() {
+        let still = Block::upright(Spot::new(0.0, 0.0), Spot::new(10.0, 10.0));
+        let slant = core::f64::consts::FRAC_1_SQRT_2;
+        let turned = |x: f64| Block {
+            middle: Spot::new(x, x),
+            half_width: 5.0,
+            half_height: 1.0,
+            along: Spot::new(slant, -slant),
+        };
+        // its side lies across the diagonal: the boxes around both would overlap long before
+        assert!(!still.overlaps(&turned(11.0)) && still.overlaps(&turned(10.5)));
+        assert!(still.touches(line((-5.0, 5.0), (0.0, 5.0))));
+        assert!(!still.touches(line((-5.0, 5.0), (-0.1, 5.0))));
+        assert_eq!(still.part_of(line((5.0, -10.0), (5.0, 10.0))), Some((0.5, 1.0)));
+    }
+
+    #[test]
+    fn a_line_through_a_ring_with_a_hole_has_two_parts() {
+        let square = |low: f64, high: f64| -> Ring {
+            Block::upright(Spot::new(low, low), Spot::new(high, high)).corners().to_vec()
+        };
+        let rings = [square(0.0, 10.0), square(4.0, 6.0)];
+        let parts = inside_parts(line((-10.0, 5.0), (10.0, 5.0)), &rings);
+        assert_eq!(parts, [(0.5, 0.7), (0.8, 1.0)]);
+        assert_eq!(without(parts, &[(0.6, 0.85)]), [(0.5, 0.6), (0.85, 1.0)]);
+        assert!(is_inside(&rings, Spot::new(1.0, 5.0)) && !is_inside(&rings, Spot::new(5.0, 5.0)));
+    }
 }

@@ -21,7 +21,7 @@ const SCALE_MOST: f64 = 22.0;
 /// What dimensions take on two sides together, as a first guess.
 const DIMENSIONS: f64 = 90.0;
 /// Scales tried before the sheet grows instead.
-const ATTEMPTS: usize = 10;
+const ATTEMPTS: usize = 6;
 const NORTH_RADIUS: f64 = 15.0;
 
 /// Everything drawn on a sheet.
@@ -123,14 +123,14 @@ fn drawn(scene: &Scene<'_>) -> Vec<Item> {
     items.extend(fixture::draw_all(scene));
     for side in &scene.sides {
         items.extend(scene.body(side).map(|body| Item::Filled("plan-wall-body", body)));
-        if side.edge.suspect.is_some() {
-            items.push(Item::Lines(Pen::Suspect, vec![side.line]));
-        }
         if side.edge.kind == EdgeKind::Railing {
             items.push(Item::Lines(Pen::RailingPair, vec![scene.railing_pair(side)]));
         }
         let own = pens(side.edge).into_iter().next();
         items.extend(own.map(|pen| Item::Edge(pen, side.line)));
+        if side.edge.suspect.is_some() {
+            items.push(Item::Lines(Pen::Suspect, vec![side.line]));
+        }
     }
     items.extend(scene.items.iter().cloned());
     items

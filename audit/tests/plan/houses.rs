@@ -269,6 +269,67 @@ pub(crate) fn turned() -> Plan {
     simple("2 Dolomite Bend", &corners)
 }
 
+/// Texts that want to be something else.
+pub(crate) fn hostile() -> Plan {
+    let mut plan = l_shape();
+    let nasty = "</text><script>alert(\"1\" & '2')</script> ]]> <!-- \u{1}\u{ffff}\u{202e}";
+    plan.title = nasty.to_owned();
+    plan.subtitle = "long ".repeat(400);
+    plan.level_name = "unbroken".repeat(300);
+    plan.regions[0].name = nasty.to_owned();
+    plan.regions[0].lines = vec!["&amp;".to_owned(), "\"quoted\" 漢字 ".repeat(20)];
+    plan.regions[0].counting = Counting::Weighted("<b>".repeat(60));
+    plan.edges[0].dimension = Some("<12' 0\">".to_owned());
+    plan.edges[1].suspect = Some(nasty.to_owned());
+    plan.edges[3].dimension = Some("9".repeat(500));
+    plan.notes = vec![nasty.to_owned(), String::new(), "n".repeat(5000)];
+    plan
+}
+
+/// Stairs of 3 by 8 ft that nobody noted the direction of.
+pub(crate) fn stairs(east: f64, north: f64) -> Stair {
+    Stair { polygon: polygon(&rectangle(east, north, 3.0, 8.0)), way: Way::Up, towards: None }
+}
+
+/// Many rooms, some of them narrow, with long names; a round bow of many short walls.
+pub(crate) fn rooms() -> Plan {
+    let mut corners = vec![(0.0, 0.0), (20.0, 0.0)];
+    for at in 1..8 {
+        let angle = f64::from(at) * std::f64::consts::PI / 8.0;
+        corners.push((26.0 - 6.0 * angle.cos(), -6.0 * angle.sin()));
+    }
+    corners.extend([(32.0, 0.0), (52.0, 0.0), (52.0, 30.0), (0.0, 30.0)]);
+    let mut plan = simple("5 Hornblende Heights", &corners);
+    plan.regions.clear();
+    let narrow = [
+        ("Hall", 0.0, 4.0),
+        ("Workshop and store of garden tools, not heated", 4.0, 12.0),
+        ("Chimney", 12.0, 13.0),
+        ("Bathroom", 13.0, 19.0),
+        ("Sitting room", 19.0, 52.0),
+    ];
+    for (name, from, to) in narrow {
+        let counting = match name {
+            "Chimney" => Counting::NotCounted,
+            "Bathroom" => Counting::Weighted("× 0.5".to_owned()),
+            "Hall" => Counting::Weighted("× 0.25".to_owned()),
+            _ if name.len() > 20 => Counting::Apart("unfinished".to_owned()),
+            _ => Counting::Counted,
+        };
+        plan.regions.push(region(name, &rectangle(from, 14.0, to - from, 16.0), counting));
+        if from > 0.0 {
+            plan.edges.push(edge((from, 14.0), (from, 30.0), EdgeKind::Partition));
+        }
+    }
+    let last = corners.len() - 2;
+    let mut front = corners[..last].to_vec();
+    front.extend([(52.0, 14.0), (0.0, 14.0)]);
+    plan.regions.push(region("Kitchen", &front, Counting::Counted));
+    plan.edges.push(edge((0.0, 14.0), (52.0, 14.0), EdgeKind::Partition));
+    plan.north_degrees = Some(205);
+    plan
+}
+
 pub(crate) fn all() -> Vec<(&'static str, Plan)> {
     vec![
         ("l_shape", l_shape()),
@@ -288,5 +349,7 @@ pub(crate) fn all() -> Vec<(&'static str, Plan)> {
         ("metric", metric()),
         ("courtyard", courtyard()),
         ("turned", turned()),
+        ("rooms", rooms()),
+        ("hostile", hostile()),
     ]
 }

@@ -33,6 +33,7 @@ fn covered(svg: &str) -> Vec<String> {
 /// The same from the boxes that the layout reports, texts among themselves.
 fn reported(plan: &Plan) -> Vec<String> {
     let layout = plan::layout(plan);
+    let drawn = Drawn::read(&plan::svg(plan));
     let mut faults = Vec::new();
     for (at, text) in layout.texts.iter().enumerate() {
         for other in layout.texts.iter().skip(at + 1) {
@@ -40,7 +41,7 @@ fn reported(plan: &Plan) -> Vec<String> {
                 faults.push(format!("{:?} covers {:?} as reported", text.text, other.text));
             }
         }
-        for stroke in &Drawn::read(&plan::svg(plan)).strokes {
+        for stroke in &drawn.strokes {
             let is_wall = ["wall", "partition", "railing", "ceiling", "plan-open"];
             if is_wall.iter().any(|word| stroke.class.contains(word)) && meet(&text.corners, &outline(stroke))
             {
@@ -83,6 +84,13 @@ fn a_covered_text_is_seen() {
     assert_eq!(covered(svg).len(), 4);
 }
 
+#[test]
+fn nothing_covers_a_text_of_a_hostile_plan() {
+    let plan = houses::hostile();
+    assert_eq!(covered(&plan::svg(&plan)), [""; 0]);
+    assert_eq!(reported(&plan), [""; 0]);
+}
+
 /// A skyline over a straight front: columns of whole and half feet side by side.
 fn skyline() -> impl Strategy<Value = Vec<(f64, f64)>> {
     prop::collection::vec((2_u8..40, 4_u8..80), 1..9).prop_map(|columns| {
@@ -110,12 +118,22 @@ proptest! {
     #![proptest_config(ProptestConfig { cases: 48, ..ProptestConfig::default() })]
 
     #[test]
-    fn nothing_covers_a_text_of_any_outline(corners in skyline(), turns in 0_u8..4) {
+    fn nothing_covers_a_text_of_any_outline(
+        corners in skyline(),
+        turns in 0_u8..4,
+        stair in 0_u8..12,
+        name in "[A-Za-z ]{1,40}",
+    ) {
         let mut corners = corners;
+        let stairs = houses::stairs(f64::from(stair) / 2.0, 1.0);
         for _ in 0..turns {
             corners = corners.into_iter().map(|(east, north)| (-north, east)).collect();
         }
-        let plan = houses::simple("Made at random", &corners);
+        let mut plan = houses::simple("Made at random", &corners);
+        plan.regions[0].name = name;
+        plan.stairs.push(stairs);
+        plan.edges[0].suspect = (stair % 2 == 0).then(|| "readings differ by 6 in".to_owned());
+        plan.edges[1].is_derived = true;
         let svg = plan::svg(&plan);
         prop_assert_eq!(covered(&svg), Vec::<String>::new());
         prop_assert_eq!(reported(&plan), Vec::<String>::new());
