@@ -17,7 +17,7 @@
 use nalgebra::{Cholesky, ColPivQR, DMatrix, DVector, Dyn};
 use thiserror::Error;
 
-const ROUNDS_MAX: usize = 60;
+const ROUNDS_MAX: usize = 300;
 /// A step that is not shorter than this share of the one before does not settle by itself.
 const SHRINKING: f64 = 0.9;
 /// Feet or radians: a picometre and less is no change.

@@ -395,3 +395,27 @@ fn an_overall_dimension_that_wants_a_long_wall_longer_settles() {
     let turned = |wall: usize| house.walls[wall].turned_degrees.unwrap().abs();
     assert!(turned(0) < 0.5 * turned(2), "{} {}", turned(0), turned(2));
 }
+
+#[test]
+fn a_second_error_is_found_as_a_fresh_adjustment_without_the_first_would() {
+    // Held directions leave sums, for which both are the same; loose ones are curved, and the walls turn back once
+    // the first error is away.
+    for (direction_sd_degrees, allowed) in [(0.0, 1e-9), (0.2, 1e-4)] {
+        let mut notes = angle_house(|_, length| vec![length, length]);
+        notes.direction_sd_degrees = Some(direction_sd_degrees);
+        let wrong = |wall: &mut Wall, error: f64| {
+            let piece = &mut wall.length.readings[1].pieces[0];
+            piece.length = feet(piece.length.to_feet_f64() + error);
+        };
+        wrong(&mut notes.walls[0], 1.0);
+        wrong(&mut notes.walls[3], -0.6);
+        let both = worked_up(&notes).suspicions;
+        assert_eq!(both[0].distances(), [Source::Length(0)]);
+        assert_eq!(both[1].distances(), [Source::Length(3)]);
+        notes.walls[0].length.readings.truncate(1);
+        let fresh = worked_up(&notes).suspicions;
+        assert_eq!(fresh[0].candidates, both[1].candidates);
+        let apart = (fresh[0].test_value / both[1].test_value - 1.0).abs();
+        assert!(apart < allowed, "{apart} at {direction_sd_degrees} degrees");
+    }
+}
