@@ -17,6 +17,7 @@
 use nalgebra::{Cholesky, ColPivQR, DMatrix, DVector, Dyn};
 use thiserror::Error;
 
+/// Four or five are usual; halved steps across a large contradiction take many.
 const ROUNDS_MAX: usize = 300;
 /// A step that is not shorter than this share of the one before does not settle by itself.
 const SHRINKING: f64 = 0.9;
