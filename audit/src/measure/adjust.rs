@@ -14,10 +14,11 @@
 
 #![expect(clippy::indexing_slicing, reason = "indices run over the sizes that the matrices were made with")]
 
-use nalgebra::{ColPivQR, DMatrix, DVector, Dyn};
+use nalgebra::{Cholesky, ColPivQR, DMatrix, DVector, Dyn};
 use thiserror::Error;
 
-const ROUNDS_MAX: usize = 60;
+/// Four or five are usual; halved steps across a large contradiction take many.
+const ROUNDS_MAX: usize = 300;
 /// A step that is not shorter than this share of the one before does not settle by itself.
 const SHRINKING: f64 = 0.9;
 /// Feet or radians: a picometre and less is no change.
@@ -216,9 +217,8 @@ struct Step {
     values: DVector<f64>,
     /// The conditions that the unobserved are not in.
     reduced: DMatrix<f64>,
-    /// H: makes these conditions independent and gives them the variance one.
-    half: DMatrix<f64>,
-    /// Their misclosures, H w.
+    inverse: Inverse,
+    /// Of these conditions.
     misclosure: DVector<f64>,
     /// How the unobserved follow the adjusted observations.
     following: DMatrix<f64>,
@@ -248,18 +248,16 @@ impl Problem {
         let eliminated = self.eliminate(free, &mut slope, &mut misclosure)?;
         let used = self.unobserved.len();
         let Some(eliminated) = eliminated else {
-            let half = half_of_inverse(&self.weighted_square(&slope), &misclosure)?;
-            let misclosure = &half * misclosure;
-            let values = &self.observed + self.residuals(&slope, &half, &misclosure);
+            let inverse = Inverse::of(&self.weighted_square(&slope), &misclosure)?;
+            let values = &self.observed + self.residuals(&slope, &inverse, &misclosure);
             let following = DMatrix::zeros(0, slope.ncols());
-            return Ok(Step { values, reduced: slope, half, misclosure, following });
+            return Ok(Step { values, reduced: slope, inverse, misclosure, following });
         };
         let left = conditions.count() - used;
         let reduced = slope.rows(used, left).into_owned();
         let open = misclosure.rows(used, left).into_owned();
-        let half = half_of_inverse(&self.weighted_square(&reduced), &open)?;
-        let open = &half * open;
-        let residuals = self.residuals(&reduced, &half, &open);
+        let inverse = Inverse::of(&self.weighted_square(&reduced), &open)?;
+        let residuals = self.residuals(&reduced, &inverse, &open);
         let mut adjusted = &self.observed + &residuals;
         let rest = misclosure.rows(0, used) + slope.rows(0, used) * &residuals;
         let solved = eliminated.solve(&DMatrix::from_column_slice(used, 1, rest.as_slice()));
@@ -267,7 +265,7 @@ impl Problem {
         for (row, &at) in self.unobserved.iter().enumerate() {
             adjusted[at] = values[at] - solved[row];
         }
-        Ok(Step { values: adjusted, reduced, half, misclosure: open, following })
+        Ok(Step { values: adjusted, reduced, inverse, misclosure: open, following })
     }
 
     /// B D Bᵀ: covariance of the conditions. A quantity is in few of them.
@@ -281,14 +279,9 @@ impl Problem {
         square
     }
 
-    /// −D Bᵀ M⁻¹ w; `misclosure` is H w.
-    fn residuals(
-        &self,
-        slope: &DMatrix<f64>,
-        half: &DMatrix<f64>,
-        misclosure: &DVector<f64>,
-    ) -> DVector<f64> {
-        let correlates = half.tr_mul(misclosure);
+    /// −D Bᵀ M⁻¹ w.
+    fn residuals(&self, slope: &DMatrix<f64>, inverse: &Inverse, misclosure: &DVector<f64>) -> DVector<f64> {
+        let correlates = inverse.times(misclosure);
         DVector::from_fn(slope.ncols(), |at, _| -self.variance[at] * slope.column(at).dot(&correlates))
     }
 
@@ -338,12 +331,14 @@ impl Problem {
         for &at in &self.unobserved {
             residuals[at] = 0.0;
         }
-        let independent = independent(&step.half, &step.reduced);
+        let half = step.inverse.half();
+        let misclosure = &half * step.misclosure;
+        let independent = independent(&half, &step.reduced);
         Adjusted {
             residuals,
-            chi2: step.misclosure.norm_squared(),
-            degrees_of_freedom: step.half.nrows(),
-            score: independent.tr_mul(&step.misclosure),
+            chi2: misclosure.norm_squared(),
+            degrees_of_freedom: half.nrows(),
+            score: independent.tr_mul(&misclosure),
             own_information: DVector::from_fn(independent.ncols(), |at, _| {
                 independent.column(at).norm_squared()
             }),
@@ -386,40 +381,70 @@ impl Eliminated {
     }
 }
 
-/// H with Hᵀ H the inverse of a covariance of misclosures; its rows are as many as the rank. Conditions that repeat
-/// others are left out.
-fn half_of_inverse(
-    covariance: &DMatrix<f64>,
-    misclosure: &DVector<f64>,
-) -> Result<DMatrix<f64>, AdjustError> {
-    let count = covariance.nrows();
-    // Each misclosure in its own standard deviations: sharp and blunt conditions are then told from repeated ones.
-    let scale = covariance.diagonal().map(|own| if own > 0.0 { 1.0 / libm::sqrt(own) } else { 0.0 });
-    let scaled = || DMatrix::from_fn(count, count, |i, j| covariance[(i, j)] * scale[i] * scale[j]);
-    if (0..count).any(|at| scale[at] == 0.0 && misclosure[at].abs() > CLOSED) {
-        return Err(AdjustError::Contradiction);
-    }
-    if let Some(factor) = scaled().cholesky() {
-        let lower = factor.l_dirty();
-        if (0..count).all(|at| lower[(at, at)] * lower[(at, at)] > PIVOT_MIN) {
-            let mut half = DMatrix::from_diagonal(&scale);
-            // No pivot is zero.
-            lower.solve_lower_triangular_mut(&mut half);
-            return Ok(half);
-        }
-    }
-    let spread = scaled().symmetric_eigen();
-    let mut modes = Vec::new();
-    for mode in 0..count {
-        let direction = spread.eigenvectors.column(mode);
-        if spread.eigenvalues[mode] > PIVOT_MIN {
-            modes.push(mode);
-        } else if direction.dot(misclosure).abs() > CLOSED {
+/// The inverse of a covariance of misclosures. Conditions that repeat others are left out.
+enum Inverse {
+    /// Of full rank: the lower triangle (Cholesky) of the covariance times `scale` on either side.
+    Factor { lower: DMatrix<f64>, scale: DVector<f64> },
+    /// The modes that say something, each with the variance one: H.
+    Modes { half: DMatrix<f64> },
+}
+
+impl Inverse {
+    fn of(covariance: &DMatrix<f64>, misclosure: &DVector<f64>) -> Result<Self, AdjustError> {
+        let count = covariance.nrows();
+        // Each misclosure in its own standard deviations: sharp and blunt conditions are then told from repeated
+        // ones.
+        let scale = covariance.diagonal().map(|own| if own > 0.0 { 1.0 / libm::sqrt(own) } else { 0.0 });
+        let scaled = || DMatrix::from_fn(count, count, |i, j| covariance[(i, j)] * scale[i] * scale[j]);
+        if (0..count).any(|at| scale[at] == 0.0 && misclosure[at].abs() > CLOSED) {
             return Err(AdjustError::Contradiction);
         }
+        if let Some(lower) = scaled().cholesky().map(Cholesky::unpack_dirty)
+            && (0..count).all(|at| lower[(at, at)] * lower[(at, at)] > PIVOT_MIN)
+        {
+            return Ok(Self::Factor { lower, scale });
+        }
+        let spread = scaled().symmetric_eigen();
+        let mut modes = Vec::new();
+        for mode in 0..count {
+            let direction = spread.eigenvectors.column(mode);
+            if spread.eigenvalues[mode] > PIVOT_MIN {
+                modes.push(mode);
+            } else if direction.dot(misclosure).abs() > CLOSED {
+                return Err(AdjustError::Contradiction);
+            }
+        }
+        let half = DMatrix::from_fn(modes.len(), count, |row, at| {
+            let mode = modes[row];
+            spread.eigenvectors[(at, mode)] * scale[at] / libm::sqrt(spread.eigenvalues[mode])
+        });
+        Ok(Self::Modes { half })
     }
-    Ok(DMatrix::from_fn(modes.len(), count, |row, at| {
-        let mode = modes[row];
-        spread.eigenvectors[(at, mode)] * scale[at] / libm::sqrt(spread.eigenvalues[mode])
-    }))
+
+    /// M⁻¹ w.
+    fn times(&self, misclosure: &DVector<f64>) -> DVector<f64> {
+        match self {
+            Self::Factor { lower, scale } => {
+                let mut solved = misclosure.component_mul(scale);
+                // No pivot is zero.
+                lower.solve_lower_triangular_mut(&mut solved);
+                lower.tr_solve_lower_triangular_mut(&mut solved);
+                solved.component_mul_assign(scale);
+                solved
+            }
+            Self::Modes { half } => half.tr_mul(&(half * misclosure)),
+        }
+    }
+
+    /// H with Hᵀ H = M⁻¹; its rows are as many as the rank.
+    fn half(self) -> DMatrix<f64> {
+        match self {
+            Self::Factor { lower, scale } => {
+                let mut half = DMatrix::from_diagonal(&scale);
+                lower.solve_lower_triangular_mut(&mut half);
+                half
+            }
+            Self::Modes { half } => half,
+        }
+    }
 }

@@ -91,7 +91,6 @@ pub(super) struct ResolvedTie {
 /// An outline resolved.
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct ResolvedOutline {
-    pub(super) name: String,
     /// From the sketch's origin to corner 0.
     pub(super) way: Path,
     pub(super) walls: Path,
@@ -116,17 +115,15 @@ impl ResolvedOutline {
     }
 }
 
-/// Field notes resolved.
+/// Field notes resolved. Walls, outlines and ties are those of the notes, in the same order.
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct Network {
     pub(super) sources: Vec<Source>,
     pub(super) quantities: Vec<Quantity>,
     /// The readings of a quantity; none for directions and for what nobody read.
     pub(super) readings: Vec<Option<Combined>>,
-    pub(super) wall_names: Vec<String>,
     pub(super) shapes: Vec<Shape>,
     pub(super) outlines: Vec<ResolvedOutline>,
-    pub(super) tie_names: Vec<String>,
     pub(super) ties: Vec<ResolvedTie>,
     /// Relative standard deviation of each instrument's scale.
     pub(super) scales: Vec<f64>,

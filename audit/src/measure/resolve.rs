@@ -45,18 +45,15 @@ struct Resolver<'n> {
 
 impl<'n> Resolver<'n> {
     fn new(notes: &'n FieldNotes) -> Self {
-        let names = |wall: &super::field_notes::Wall| wall.name.clone();
         // Two a wall; a run and rise with a length has three.
         let count = 2 * notes.walls.len() + notes.ties.len();
         let network = Network {
             sources: Vec::with_capacity(count),
             quantities: Vec::with_capacity(count),
             readings: Vec::with_capacity(count),
-            wall_names: notes.walls.iter().map(names).collect(),
-            shapes: Vec::new(),
-            outlines: Vec::new(),
-            tie_names: notes.ties.iter().map(|tie| tie.name.clone()).collect(),
-            ties: Vec::new(),
+            shapes: Vec::with_capacity(notes.walls.len()),
+            outlines: Vec::with_capacity(notes.outlines.len()),
+            ties: Vec::with_capacity(notes.ties.len()),
             scales: notes.instruments.iter().map(super::instrument::Instrument::relative_scale_sd).collect(),
         };
         let walls = notes.walls.iter().enumerate().map(|(at, wall)| (wall.name.as_str(), at)).collect();
@@ -134,7 +131,7 @@ impl<'n> Resolver<'n> {
                     "list every wall, the last one back to where the first began",
                 );
             }
-            self.network.outlines.push(ResolvedOutline { name: outline.name.clone(), way, walls });
+            self.network.outlines.push(ResolvedOutline { way, walls });
         }
     }
 
@@ -155,8 +152,8 @@ impl<'n> Resolver<'n> {
 
     /// The way from the sketch's origin to a corner of an outline that is resolved already.
     fn corner(&mut self, corner: &Corner, pointer: Arguments<'_>) -> Option<Path> {
-        let outline = self.network.outlines.iter().find(|outline| outline.name == corner.outline);
-        match outline {
+        let drawn = self.notes.outlines.iter().position(|outline| outline.name == corner.outline);
+        match drawn.and_then(|at| self.network.outlines.get(at)) {
             Some(outline) if corner.corner < outline.walls.len() => Some(outline.path_to(corner.corner)),
             Some(outline) => {
                 let detail = format!("{:?} has the corners 0 to {}", corner.outline, outline.walls.len() - 1);
