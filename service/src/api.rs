@@ -10,6 +10,7 @@ pub(crate) mod measurements;
 mod office;
 pub(crate) mod operator;
 pub(crate) mod packets;
+pub(crate) mod plans;
 mod properties;
 pub(crate) mod report;
 mod schedules;
@@ -24,6 +25,7 @@ use crate::http::App;
 pub(crate) fn router() -> OpenApiRouter<App> {
     OpenApiRouter::new()
         .merge(measurements::router())
+        .merge(plans::router())
         .merge(properties::router())
         .merge(findings::router())
         .merge(packets::router())

@@ -4,6 +4,7 @@ mod assets;
 mod finding;
 mod layout;
 mod mark;
+mod measurement;
 mod office;
 mod property;
 mod queue;
@@ -49,6 +50,7 @@ pub(crate) fn router() -> Router<App> {
         .route("/findings/{id}", get(finding::show).post(finding::decide))
         .route("/properties", get(property::list))
         .route("/properties/{id}", get(property::show))
+        .route("/properties/{id}/measurements/{version}", get(measurement::show))
         .route("/findings/{id}/packet.pdf", get(finding::document))
         .route("/findings/{id}/packet.zip", get(finding::packet))
         .route("/matches", get(office::matches).post(office::settle))

@@ -240,13 +240,14 @@ fn rounded(figure: f64) -> f64 {
     (figure * 100.0).round() / 100.0
 }
 
-fn standard<'a>(app: &'a App, query: &StandardQuery) -> Result<&'a Standard, Problem> {
+/// The standard of this id; the first of the list where none is named.
+pub(crate) fn standard<'a>(app: &'a App, id: Option<&str>) -> Result<&'a Standard, Problem> {
     let standards = app.worker.standards();
-    let found = match &query.standard {
+    let found = match id {
         None => standards.first(),
-        Some(id) => standards.iter().find(|standard| standard.id == *id),
+        Some(id) => standards.iter().find(|standard| standard.id == id),
     };
-    found.ok_or_else(|| Problem::not_found("standard", query.standard.as_deref().unwrap_or_default()))
+    found.ok_or_else(|| Problem::not_found("standard", id.unwrap_or_default()))
 }
 
 /// State the areas of a measurement under a standard.
@@ -264,7 +265,7 @@ pub(crate) async fn get_areas(
     let document = app.store.measurement_document(office, &property, version).await?;
     let measurement = reread(&document)
         .map_err(|problems| Problem::invalid(problems.into_iter().map(Into::into).collect()))?;
-    Ok(Json(standard(&app, &query)?.state(&measurement.house).into()))
+    Ok(Json(standard(&app, query.standard.as_deref())?.state(&measurement.house).into()))
 }
 
 /// State the areas of a house under a standard without keeping anything.
@@ -279,5 +280,5 @@ pub(crate) async fn preview_areas(
 ) -> Result<Json<Areas>, Problem> {
     who.office(&READERS)?;
     let measurement = read(&document)?;
-    Ok(Json(standard(&app, &query)?.state(&measurement.house).into()))
+    Ok(Json(standard(&app, query.standard.as_deref())?.state(&measurement.house).into()))
 }

@@ -52,7 +52,10 @@ async fn sheet(app: &App, guest: &Guest, id: &str, notice: Option<&str>) -> Resu
         @if let Some(finding) = &pair.finding {
             p { "State: " (state(&finding.state)) @if let Some(why) = &finding.closing { ", " (why.replace('_', " ")) } }
         }
-        p { a href={ "/properties/" (pair.property) } { "Measurements and all records of this property" } }
+        p {
+            a href={ "/properties/" (pair.property) } { "Measurements and all records of this property" } ", "
+            a href={ "/properties/" (pair.property) "/measurements/" (pair.measurement_version) } { "plans and areas of this measurement" }
+        }
         (mark(&pair))
         (figures(&pair, &steps))
         (match &again { Ok(again) => sides(&pair, again), Err(error) => html! { p.warn { "The pair cannot be judged again: " (error) } } })

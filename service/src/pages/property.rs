@@ -92,7 +92,7 @@ pub(super) async fn show(
     let body = html! {
         h1 dir="auto" { (property.reference) }
         (header_of(&property))
-        (measured(&measurements))
+        (measured(&property.id, &measurements))
         h2 { "Records" }
         @if records.is_empty() { p { "No source has been compared with this property yet." } }
         @for record in &records { (record) }
@@ -116,7 +116,7 @@ pub(super) fn or_none(text: &str) -> &str {
     if text.is_empty() { "not stated" } else { text }
 }
 
-fn measured(measurements: &[MeasurementEntry]) -> Markup {
+fn measured(property: &str, measurements: &[MeasurementEntry]) -> Markup {
     html! {
         h2 { "Measurements" }
         table {
@@ -126,8 +126,8 @@ fn measured(measurements: &[MeasurementEntry]) -> Markup {
             } }
             tbody {
                 @for entry in measurements {
-                    tr {
-                        td.n data-l="Version" { (entry.version) }
+                    tr.go {
+                        td.n data-l="Version" { a.whole href={ "/properties/" (property) "/measurements/" (entry.version) } aria-label={ "Version " (entry.version) ": plans and areas" } { (entry.version) } }
                         td data-l="Day of the visit" { (entry.measured_on) }
                         td data-l="Received" { (moment(entry.received_at)) }
                         td data-l="Why it follows" dir="auto" { (if entry.reason.is_empty() { "first version" } else { &entry.reason }) }

@@ -29,6 +29,7 @@ pub(super) fn statement(stated: &AreaStatement, judged: Option<Area>) -> Markup 
             }
         }
         @match &footing.fault {
+            None if judged.is_none() => p.soft { "The counted parts add up to the total." },
             None => p.soft { "The counted parts add up to the total, and it is the area that was compared." },
             Some(fault) => p.warn { (fault) },
         }
@@ -45,11 +46,21 @@ fn row(line: &StatementLine) -> Markup {
     };
     html! {
         tr {
-            td dir="auto" { (line.building) ", level " (line.level) ", " (line.part_use.name().replace('_', " ")) }
+            td dir="auto" {
+                (line.building) ", level " (line.level) ", "
+                @match (&line.name, line.part) {
+                    (Some(name), _) => (name),
+                    (None, Some(_)) => (line.part_use.name().replace('_', " ")),
+                    (None, None) => "half a storey",
+                }
+            }
             @if counted { td.n data-l="Counted, sq ft" { (area) } td.no {} }
             @else { td.no {} td.n data-l="Not in the total, sq ft" { (area) } }
-            td data-l="How it counts" { (verdict) @if let Some(heading) = &line.heading { ": " (heading) } }
-            td data-l="Rule" { (line.rule) }
+            td data-l="How it counts" {
+                (verdict) @if let Some(heading) = &line.heading { ": " (heading) }
+                @if counted && !line.weight.is_one() { ", " (line.weight) " of " (line.unweighted.to_square_feet(1)) }
+            }
+            td data-l="Rule" { details { summary { (line.rule) } p { (line.because) } } }
         }
     }
 }

@@ -38,8 +38,13 @@ pub(crate) fn pages_of_the_office(browser: &Browser) -> Vec<String> {
     browser.open("/queue");
     let finding = browser.ask("return document.querySelector('tr.go a.whole').getAttribute('href')");
     let property = browser.ask("return document.querySelector('tr.go a.over').getAttribute('href')");
+    // one house of the county was drawn, the others' areas were stated
+    browser.open("/properties/DAO-001");
+    let drawn = browser.ask("return document.querySelector('tr.go a.whole').getAttribute('href')");
+    let stated = format!("{}/measurements/1", property.as_str().unwrap());
     let mut pages: Vec<String> =
-        [finding, property].iter().map(|path| path.as_str().unwrap().to_owned()).collect();
+        [finding, property, drawn].iter().map(|path| path.as_str().unwrap().to_owned()).collect();
+    pages.push(stated);
     let others = [
         "/queue",
         "/queue?state=open&direction=smaller",

@@ -83,7 +83,7 @@ fn a_finding_goes_from_upload_to_correction(place: &Installation) {
         browser.text("main").contains("DAO-001")
     });
     browser.press("DAO-001");
-    browser.shows("h1", "house larger than recorded by 42.3");
+    browser.shows("h1", "house larger than recorded by 42.5");
     let finding = browser.path();
     browser.choose("select[name=state]", "confirmed");
     browser.fill("input[name=seen]", "the permit file shows a loft");
