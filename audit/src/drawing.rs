@@ -90,6 +90,22 @@ pub struct Drawing {
     pub worked: WorkedUp,
     /// The sides of each outline, in the order of its walls.
     pub edges: Vec<Vec<Edge>>,
+    /// What dimensions are written in.
+    pub dimensions: Dimensions,
+    /// Where north is, in whole degrees clockwise from the sketch's own north, where known.
+    pub north_degrees: Option<i32>,
+}
+
+/// What dimensions are written in.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Dimensions {
+    /// Feet and inches.
+    #[default]
+    FeetInches,
+    /// Feet with decimals.
+    DecimalFeet,
+    /// Metres.
+    Metres,
 }
 
 /// An outline cut to the lines of a standard.
@@ -97,8 +113,8 @@ pub struct Drawing {
 pub struct Cut {
     /// The outline, its weight and how far each side moves.
     pub inset: Inset,
-    /// Its area without weight and sign.
-    pub area: Area,
+    /// What the moves add to its area, weight left out; below zero where sides move inwards.
+    pub change: Area,
     /// Change of its area, weight left out, by one foot more of the thickness that was assumed, in square feet.
     pub by_assumed_thickness: f64,
 }
@@ -119,21 +135,21 @@ impl Drawing {
             assumed.push(if edge.thickness.is_none() { depth } else { 0.0 });
         }
         if inward_ft.iter().all(|by| *by == 0.0) {
-            inward_ft.clear();
+            let inset = Inset { outline: share.outline, weight: share.weight, inward_ft: Vec::new() };
+            return Some(Cut { inset, change: Area::ZERO, by_assumed_thickness: 0.0 });
         }
+        let drawn = &self.worked.outlines.get(share.outline)?.polygon;
         let inset = Inset { outline: share.outline, weight: share.weight, inward_ft };
-        let polygon = self.worked.inset(&inset)?;
+        let moved = self.worked.inset(&inset)?;
         // moved sides may have been joined by a step: then the lengths before the move are near enough
-        let lengths = match polygon.side_lengths_ft() {
-            moved if moved.len() == assumed.len() => moved,
-            _ => self.worked.outlines.get(share.outline)?.polygon.side_lengths_ft(),
+        let lengths = match moved.side_lengths_ft() {
+            lengths if lengths.len() == assumed.len() => lengths,
+            _ => drawn.side_lengths_ft(),
         };
-        let by_assumed_thickness = if assumed.iter().any(|depth| *depth != 0.0) {
-            -lengths.iter().zip(&assumed).map(|(length, depth)| length * depth).sum::<f64>()
-        } else {
-            0.0
-        };
-        Some(Cut { inset, area: polygon.area()?, by_assumed_thickness })
+        let by_assumed_thickness =
+            -lengths.iter().zip(&assumed).map(|(length, depth)| length * depth).sum::<f64>();
+        let change = moved.area()?.checked_sub(drawn.area()?)?;
+        Some(Cut { inset, change, by_assumed_thickness })
     }
 }
 

@@ -19,7 +19,7 @@ use effect::Effect;
 use policy::{Direction, Policy, Rule, Scope};
 
 /// Version of the judging rules in this module; stored with every judgement.
-pub const ENGINE_VERSION: &str = "1";
+pub const ENGINE_VERSION: &str = "2";
 
 /// What is judged: the measured side, stated under the basis of the record.
 #[derive(Debug, Clone, Copy, PartialEq)]

@@ -133,7 +133,8 @@ impl Length {
     /// The nearest float in feet: exact for a whole number of feet.
     #[must_use]
     pub fn to_feet_f64(self) -> f64 {
-        quotient_f64(i128::from(self.0), i128::from(NM_PER_FOOT))
+        // As `quotient_f64` does it, in 64 bits: this is done for every reading, several times.
+        (self.0 / NM_PER_FOOT) as f64 + (self.0 % NM_PER_FOOT) as f64 / NM_PER_FOOT as f64
     }
 
     /// The nearest float in metres: exact for a whole number of metres.

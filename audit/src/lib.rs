@@ -13,5 +13,6 @@ pub mod judge;
 pub mod length;
 pub mod measure;
 pub mod money;
+pub mod plan;
 pub mod record;
 pub mod standard;

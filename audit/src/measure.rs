@@ -20,6 +20,7 @@ mod network;
 pub mod observation;
 pub mod polygon;
 pub mod reading;
+pub mod region;
 pub mod repeated;
 mod resolve;
 pub mod suspect;
@@ -33,7 +34,7 @@ use advice::Advice;
 use field_notes::FieldNotes;
 use hint::Hint;
 use misclosure::Misclosure;
-use network::Network;
+use network::{Network, Shape, Step};
 use observation::{GlobalTest, Observation};
 use polygon::{Polygon, RingFault};
 use repeated::Disagreement;
@@ -56,8 +57,11 @@ pub struct WorkedUp {
     pub suspicions: Vec<Suspicion>,
     /// The further reading that would tell most about the first suspicion, where it names no wall.
     pub advice: Option<Advice>,
+    tie_names: Vec<String>,
     network: Network,
     adjusted: Adjusted,
+    /// Every wall's step after the adjustment.
+    steps: Vec<Step>,
 }
 
 /// A wall after the adjustment.
@@ -97,48 +101,51 @@ pub struct AdjustedOutline {
 /// values contradict each other, or that a rough bearing is too rough.
 pub fn work_up(notes: &FieldNotes) -> Result<WorkedUp, Vec<Problem>> {
     let network = resolve::resolve(notes)?;
-    let adjusted =
-        adjust::adjust(&network.quantities, &network).map_err(|error| unadjustable(&network, &error))?;
-    let backwards = derived_backwards(&network, &adjusted);
+    let adjusted = adjust::adjust(&network.quantities, &network)
+        .map_err(|error| unadjustable(notes, &network, &error))?;
+    let backwards = derived_backwards(notes, &network, &adjusted);
     if !backwards.is_empty() {
         return Err(backwards);
     }
-    let outlines = outlines(notes, &network, &adjusted)?;
+    let steps = network.steps(&adjusted.values);
+    let outlines = outlines(notes, &network, &steps, &network.steps_as_read(&adjusted.values))?;
     let test = network.global_test(&adjusted);
     let suspicions = suspect::suspicions(&network, &adjusted, &test);
     let advice = suspicions.first().and_then(|first| advice::advise(&network, &adjusted, first));
     Ok(WorkedUp {
-        walls: walls(&network, &adjusted),
+        walls: walls(notes, &network, &adjusted, &steps),
         outlines,
         disagreements: disagreements(&network),
         observations: network.observations(&adjusted),
         test,
         suspicions,
         advice,
+        tie_names: notes.ties.iter().map(|tie| tie.name.clone()).collect(),
         network,
         adjusted,
+        steps,
     })
 }
 
-fn walls(network: &Network, adjusted: &Adjusted) -> Vec<AdjustedWall> {
-    let mut walls = Vec::new();
-    for (wall, (name, shape)) in network.wall_names.iter().zip(&network.shapes).enumerate() {
-        let step = shape.step(&adjusted.values);
+fn walls(notes: &FieldNotes, network: &Network, adjusted: &Adjusted, steps: &[Step]) -> Vec<AdjustedWall> {
+    let mut walls = Vec::with_capacity(steps.len());
+    for ((wall, shape), step) in notes.walls.iter().zip(&network.shapes).zip(steps) {
         let feet = libm::hypot(step.east, step.north);
         let along =
             |by: (f64, f64)| if feet > 0.0 { (by.0 * step.east + by.1 * step.north) / feet } else { 0.0 };
         let slopes = step.slopes.map(|(at, east, north)| (at, along((east, north))));
-        let covariance =
-            |one: usize, other: usize| adjusted.covariance.get((one, other)).copied().unwrap_or(0.0);
         let mut variance = 0.0;
         for (one, by) in slopes {
-            variance += slopes.iter().map(|(other, too)| by * too * covariance(one, *other)).sum::<f64>();
+            variance +=
+                slopes.iter().map(|(other, too)| by * too * adjusted.covariance(one, *other)).sum::<f64>();
         }
-        let turned = |source: &Source| *source == Source::Direction(wall);
-        let turned = network.sources.iter().position(turned).and_then(|at| adjusted.values.get(at));
+        let turned = match *shape {
+            Shape::Polar { deviation, .. } => adjusted.values.get(deviation),
+            Shape::Legs { .. } => None,
+        };
         let unread = |at: usize| network.quantities.get(at).is_some_and(|one| one.variance.is_none());
         walls.push(AdjustedWall {
-            name: name.clone(),
+            name: wall.name.clone(),
             length: Length::from_feet_f64(feet).unwrap_or(Length::ZERO),
             sd_ft: libm::sqrt(variance.max(0.0)),
             turned_degrees: turned.map(|radians| radians * 180.0 / core::f64::consts::PI),
@@ -151,21 +158,21 @@ fn walls(network: &Network, adjusted: &Adjusted) -> Vec<AdjustedWall> {
 fn outlines(
     notes: &FieldNotes,
     network: &Network,
-    adjusted: &Adjusted,
+    steps: &[Step],
+    steps_as_read: &[Step],
 ) -> Result<Vec<AdjustedOutline>, Vec<Problem>> {
-    let mut outlines = Vec::new();
-    for (at, outline) in network.outlines.iter().enumerate() {
-        let corners = network.corners(outline, &adjusted.values);
-        let polygon = Polygon::from_feet(&corners).ok_or_else(|| {
+    let mut outlines = Vec::with_capacity(network.outlines.len());
+    for (at, (outline, drawn)) in network.outlines.iter().zip(&notes.outlines).enumerate() {
+        let polygon = Polygon::from_feet(&outline.corners(steps)).ok_or_else(|| {
             vec![Problem {
                 pointer: format!("/outlines/{at}"),
-                detail: format!("{:?} is larger than any building", outline.name),
+                detail: format!("{:?} is larger than any building", drawn.name),
                 mend: "check the units of its walls".to_owned(),
             }]
         })?;
-        let misclosure = network.misclosure(outline, &adjusted.values);
+        let misclosure = network.misclosure(outline, steps_as_read);
         outlines.push(AdjustedOutline {
-            name: outline.name.clone(),
+            name: drawn.name.clone(),
             faults: polygon.faults(),
             polygon,
             hints: hint::hints(notes, network, outline, &misclosure),
@@ -184,11 +191,11 @@ fn disagreements(network: &Network) -> Vec<(Source, Disagreement)> {
     found
 }
 
-fn unadjustable(network: &Network, error: &AdjustError) -> Vec<Problem> {
+fn unadjustable(notes: &FieldNotes, network: &Network, error: &AdjustError) -> Vec<Problem> {
     let detail = match error {
         AdjustError::Undetermined { quantities } => {
             let words = quantities.iter().filter_map(|at| network.sources.get(*at));
-            let words: Vec<String> = words.map(|source| network.describe(*source)).collect();
+            let words: Vec<String> = words.map(|source| described_in(notes, *source)).collect();
             format!("cannot be computed from what was read: {}", words.join(", "))
         }
         AdjustError::Contradiction | AdjustError::Unsettled => error.to_string(),
@@ -203,7 +210,7 @@ fn unadjustable(network: &Network, error: &AdjustError) -> Vec<Problem> {
 }
 
 /// Distances that nobody read and that come out below zero.
-fn derived_backwards(network: &Network, adjusted: &Adjusted) -> Vec<Problem> {
+fn derived_backwards(notes: &FieldNotes, network: &Network, adjusted: &Adjusted) -> Vec<Problem> {
     let mut problems = Vec::new();
     for ((source, quantity), value) in
         network.sources.iter().zip(&network.quantities).zip(adjusted.values.iter())
@@ -214,7 +221,7 @@ fn derived_backwards(network: &Network, adjusted: &Adjusted) -> Vec<Problem> {
                 pointer: format!("/walls/{wall}/direction"),
                 detail: format!(
                     "the {} was not read, and the others lead the opposite way",
-                    network.describe(*source)
+                    described_in(notes, *source)
                 ),
                 mend: "turn its direction round, or check the walls along it".to_owned(),
             });
@@ -227,21 +234,28 @@ impl WorkedUp {
     /// What a quantity is, in words: `length of front`.
     #[must_use]
     pub fn describe(&self, source: Source) -> String {
-        self.network.describe(source)
+        let wall = |at: usize| self.walls.get(at).map(|wall| wall.name.as_str());
+        described(source, wall, |at| self.tie_names.get(at).map(String::as_str))
     }
 }
 
-impl Network {
-    fn describe(&self, source: Source) -> String {
-        let wall = |at: usize| self.wall_names.get(at).map_or("?", String::as_str);
-        match source {
-            Source::Length(at) => format!("length of {}", wall(at)),
-            Source::Run(at) => format!("run of {}", wall(at)),
-            Source::Rise(at) => format!("rise of {}", wall(at)),
-            Source::Direction(at) => format!("direction of {}", wall(at)),
-            Source::Tie(at) => {
-                self.tie_names.get(at).map_or_else(|| "a tie".to_owned(), |name| format!("tie {name}"))
-            }
-        }
+/// What a quantity is, in words, from the names of walls and ties by index.
+fn described<'n>(
+    source: Source,
+    wall: impl Fn(usize) -> Option<&'n str>,
+    tie: impl Fn(usize) -> Option<&'n str>,
+) -> String {
+    let wall = |at: usize| wall(at).unwrap_or("?");
+    match source {
+        Source::Length(at) => format!("length of {}", wall(at)),
+        Source::Run(at) => format!("run of {}", wall(at)),
+        Source::Rise(at) => format!("rise of {}", wall(at)),
+        Source::Direction(at) => format!("direction of {}", wall(at)),
+        Source::Tie(at) => tie(at).map_or_else(|| "a tie".to_owned(), |name| format!("tie {name}")),
     }
+}
+
+fn described_in(notes: &FieldNotes, source: Source) -> String {
+    let wall = |at: usize| notes.walls.get(at).map(|wall| wall.name.as_str());
+    described(source, wall, |at| notes.ties.get(at).map(|tie| tie.name.as_str()))
 }

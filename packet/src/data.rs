@@ -415,19 +415,16 @@ impl From<&Definition> for Standard {
 impl Statement {
     /// A house stated under a standard, with the words of the rules that decided.
     #[must_use]
-    pub fn of(statement: &AreaStatement, standard: &Definition) -> Statement {
-        let lines = statement.lines.iter().map(|line| {
-            let rule = standard.rule.iter().find(|rule| rule.id == line.rule);
-            Line {
-                building: line.building.clone(),
-                level: line.level,
-                part_use: line.part_use.name().to_owned(),
-                area_sqft: area_text(line.area),
-                verdict: line.verdict,
-                heading: line.heading.clone(),
-                rule: line.rule.clone(),
-                because: rule.map(|rule| rule.because.clone()).unwrap_or_default(),
-            }
+    pub fn of(statement: &AreaStatement) -> Statement {
+        let lines = statement.lines.iter().map(|line| Line {
+            building: line.building.clone(),
+            level: line.level,
+            part_use: line.part_use.name().to_owned(),
+            area_sqft: area_text(line.area),
+            verdict: line.verdict,
+            heading: line.heading.clone(),
+            rule: line.rule.clone(),
+            because: line.because.clone(),
         });
         Statement { lines: lines.collect(), total_sqft: area_text(statement.total) }
     }

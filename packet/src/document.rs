@@ -15,10 +15,10 @@ use typst_pdf::{PdfOptions, PdfStandard, PdfStandards};
 
 use crate::data::PacketData;
 use crate::glyph::{Showing, Trust};
-use crate::view::view;
+use crate::view::{plan_files, view};
 
 /// Raised whenever the same data give other bytes: template, wording, cautions, bag. A test holds it to the bytes.
-pub const DOCUMENT_VERSION: &str = "1";
+pub const DOCUMENT_VERSION: &str = "2";
 
 /// The families of the bundled fonts that the template uses, text first.
 const FAMILIES: [&str; 2] = ["Libertinus Serif", "DejaVu Sans Mono"];
@@ -54,7 +54,11 @@ pub fn render(data: &PacketData) -> Result<Vec<u8>, DocumentError> {
     for trust in [Trust::Coverage, Trust::Latin] {
         let mut showing = Showing::new(&fonts, trust);
         let view = view(data, &hash, &mut showing).map_err(|e| DocumentError(e.to_string()))?;
-        let pages = Pages::new(&fonts, view, &attached)?;
+        let plans = plan_files(data, &mut showing);
+        let plans = plans.into_iter().map(|plan| (plan.name, Bytes::from_string(plan.svg)));
+        let files: Vec<(String, Bytes)> =
+            attached.iter().map(|(name, bytes)| ((*name).to_owned(), bytes.clone())).chain(plans).collect();
+        let pages = Pages::new(&fonts, view, &files)?;
         set = pages.pdf(&hash);
         comemo::evict(CACHE_AGE_MAX);
         if set.is_ok() {
@@ -70,7 +74,7 @@ pub(crate) fn fonts() -> Vec<Font> {
     typst_assets::fonts().flat_map(|data| Font::iter(Bytes::new(data))).filter(wanted).collect()
 }
 
-/// What the typesetting program may see: the template, the fonts and three files. No clock, no folder.
+/// What the typesetting program may see: the template, the fonts, three files and the plans. No clock, no folder.
 struct Pages {
     library: LazyHash<Library>,
     book: LazyHash<FontBook>,
@@ -80,7 +84,7 @@ struct Pages {
 }
 
 impl Pages {
-    fn new(fonts: &[Font], view: Vec<u8>, attached: &[(&str, Bytes)]) -> Result<Pages, DocumentError> {
+    fn new(fonts: &[Font], view: Vec<u8>, attached: &[(String, Bytes)]) -> Result<Pages, DocumentError> {
         let mut files = vec![(file_id("view.json")?, Bytes::new(view))];
         for (name, bytes) in attached {
             files.push((file_id(name)?, bytes.clone()));

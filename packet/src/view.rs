@@ -16,10 +16,13 @@ use crate::glyph::Showing;
 
 mod mark;
 mod parts;
+mod plans;
 mod wording;
 
 use mark::Mark;
 use parts::Parts;
+use plans::PlanView;
+pub(crate) use plans::files as plan_files;
 pub(crate) use wording::{grouped, result};
 use wording::{measured_words, rule_words, spaced};
 
@@ -41,6 +44,7 @@ struct View {
     /// What, figure, in words.
     figures: Vec<Row<3>>,
     parts: Parts,
+    plans: Vec<PlanView>,
     /// What, how, result.
     steps: Vec<Row<3>>,
     record_facts: Vec<Row<2>>,
@@ -100,6 +104,7 @@ impl View {
             mark: Mark::new(data),
             figures: figures(data),
             parts: Parts::new(data),
+            plans: plans::views(&plans::plans(data)),
             steps: steps.map(|step| [step.what.clone(), step.how.clone(), step.result.clone()]).collect(),
             record_facts: known(record_facts(data)),
             record_fields: fields.map(|field| [field.header.clone(), field.value.clone()]).collect(),

@@ -97,7 +97,7 @@ pub async fn evidence(
             document,
             permitted_use: house.permitted_use.clone().unwrap_or_default(),
         },
-        statement: data::Statement::of(&standard.state(&house.house), standard),
+        statement: data::Statement::of(&standard.state(&house.house)),
         standard: standard.into(),
         comparison: (&again.judgement).into(),
         explanation: steps(&again),

@@ -38,6 +38,7 @@ impl JsonSchema for Length {
         json_schema!({
             "type": "string",
             "minLength": 1,
+            "format": "length",
             "description": "A length with its unit: 24' 3 1/2\", 24.25 ft, 291 1/2 in, 7.39 m or 7391.4 mm.",
         })
     }

@@ -7,13 +7,20 @@
 //! nobody observed use up conditions: these are rotated (QR) so that the unobserved appear in the first of them
 //! only. Textbook method of condition equations; curved conditions are repeated at the adjusted values
 //! (Gauss-Newton).
+//!
+//! With M⁻¹ = Hᵀ H, the conditions H B are independent and have the variance one. A house has some ten conditions and
+//! four times as many quantities: all that is asked afterwards is worked out from H B when it is asked for, and no
+//! matrix of quantities by quantities is ever filled.
 
 #![expect(clippy::indexing_slicing, reason = "indices run over the sizes that the matrices were made with")]
 
-use nalgebra::{ColPivQR, DMatrix, DVector, Dyn};
+use nalgebra::{Cholesky, ColPivQR, DMatrix, DVector, Dyn};
 use thiserror::Error;
 
-const ROUNDS_MAX: usize = 30;
+/// Four or five are usual; halved steps across a large contradiction take many.
+const ROUNDS_MAX: usize = 300;
+/// A step that is not shorter than this share of the one before does not settle by itself.
+const SHRINKING: f64 = 0.9;
 /// Feet or radians: a picometre and less is no change.
 const STILL: f64 = 1e-11;
 /// Below it, in standard deviations squared, a condition says nothing new.
@@ -83,18 +90,91 @@ pub struct Adjusted {
     pub values: DVector<f64>,
     /// Adjusted less observed; zero for what nobody observed.
     pub residuals: DVector<f64>,
-    /// Covariance of the adjusted values.
-    pub covariance: DMatrix<f64>,
-    /// How adjusted values follow the observed ones.
-    pub influence: DMatrix<f64>,
     /// Contradiction among the quantities: chi-square with `degrees_of_freedom`.
     pub chi2: f64,
     /// Independent conditions left after the unobserved are computed.
     pub degrees_of_freedom: usize,
-    /// Bᵀ M⁻¹ w: what the misclosures say about an error in each quantity.
-    pub score: DVector<f64>,
-    /// Bᵀ M⁻¹ B: the covariance of `score`.
-    pub information: DMatrix<f64>,
+    /// What the misclosures say about an error in each quantity: Bᵀ M⁻¹ w.
+    score: DVector<f64>,
+    /// Variances of the scores.
+    own_information: DVector<f64>,
+    /// Of the observations; zero for what nobody observed.
+    variance: DVector<f64>,
+    /// H B: a row an independent condition of variance one, a column a quantity.
+    independent: DMatrix<f64>,
+    unobserved: Vec<usize>,
+    /// How the unobserved follow the adjusted observations.
+    following: DMatrix<f64>,
+}
+
+impl Adjusted {
+    /// Bᵀ M⁻¹ w of one quantity, in one over its unit: positive where the observation is too large.
+    pub(super) fn score(&self, quantity: usize) -> f64 {
+        self.score[quantity]
+    }
+
+    /// Variance of the score of one quantity.
+    pub(super) fn own_information(&self, quantity: usize) -> f64 {
+        self.own_information[quantity]
+    }
+
+    /// Covariance of the scores of two quantities: an element of Bᵀ M⁻¹ B.
+    pub(super) fn information(&self, one: usize, other: usize) -> f64 {
+        self.independent.column(one).dot(&self.independent.column(other))
+    }
+
+    /// Variance of the adjusted value of a quantity that was observed, in its unit squared.
+    pub(super) fn variance_of_observed(&self, quantity: usize) -> f64 {
+        let own = self.variance[quantity];
+        own - own * own * self.own_information[quantity]
+    }
+
+    /// Covariance of two adjusted values, in the product of their units.
+    #[must_use]
+    pub fn covariance(&self, one: usize, other: usize) -> f64 {
+        if self.unobserved.contains(&one) || self.unobserved.contains(&other) {
+            let only = |at: usize| DVector::from_fn(self.values.len(), |row, _| f64::from(row == at));
+            return self.propagate(&only(one)).covariance(&self.propagate(&only(other)));
+        }
+        let own = if one == other { self.variance[one] } else { 0.0 };
+        own - self.variance[one] * self.information(one, other) * self.variance[other]
+    }
+
+    /// What a figure with the derivatives `slope` by quantity owes to the observations.
+    pub(super) fn propagate(&self, slope: &DVector<f64>) -> Propagated {
+        let mut onto = slope.clone();
+        for (row, &at) in self.unobserved.iter().enumerate() {
+            onto += slope[at] * self.following.row(row).transpose();
+            onto[at] -= slope[at];
+        }
+        let weighted = onto.component_mul(&self.variance);
+        let mut followed = onto;
+        // Condition by condition would walk the matrix against its columns.
+        let mut shared = DVector::zeros(self.independent.nrows());
+        for (column, &by) in self.independent.column_iter().zip(weighted.iter()).filter(|(_, by)| **by != 0.0)
+        {
+            shared.axpy(by, &column, 1.0);
+        }
+        for (value, column) in followed.iter_mut().zip(self.independent.column_iter()) {
+            *value -= column.dot(&shared);
+        }
+        Propagated { followed, weighted }
+    }
+}
+
+/// A figure's dependence on the observations.
+pub(super) struct Propagated {
+    /// Derivatives by observed value.
+    pub(super) followed: DVector<f64>,
+    /// Derivatives by adjusted observation, times the variances.
+    weighted: DVector<f64>,
+}
+
+impl Propagated {
+    /// Covariance with another figure of the same adjustment; with itself, its variance.
+    pub(super) fn covariance(&self, other: &Self) -> f64 {
+        self.weighted.dot(&other.followed)
+    }
 }
 
 /// Adjusts `quantities` so that `conditions` hold.
@@ -104,16 +184,23 @@ pub struct Adjusted {
 pub fn adjust(quantities: &[Quantity], conditions: &impl Conditions) -> Result<Adjusted, AdjustError> {
     let problem = Problem::new(quantities);
     let mut values = problem.observed.clone();
+    let (mut share, mut before) = (1.0, f64::INFINITY);
     for _ in 0..ROUNDS_MAX {
         let step = problem.step(&values, conditions)?;
-        let change = (&step.values - &values).amax();
-        if !change.is_finite() {
+        let change = &step.values - &values;
+        let size = change.amax();
+        if !size.is_finite() {
             return Err(AdjustError::Unsettled);
         }
-        values = step.values.clone();
-        if change < STILL * (1.0 + values.amax()) {
+        if size < STILL * (1.0 + step.values.amax()) {
             return Ok(problem.finish(step));
         }
+        // A large contradiction across a curve (a long wall that a tie wants longer) makes whole steps swing.
+        if size > SHRINKING * before {
+            share *= 0.5;
+        }
+        before = size;
+        values.axpy(share, &change, 1.0);
     }
     Err(AdjustError::Unsettled)
 }
@@ -128,9 +215,10 @@ struct Problem {
 /// One linear adjustment.
 struct Step {
     values: DVector<f64>,
+    /// The conditions that the unobserved are not in.
     reduced: DMatrix<f64>,
-    inverse: DMatrix<f64>,
-    degrees_of_freedom: usize,
+    inverse: Inverse,
+    /// Of these conditions.
     misclosure: DVector<f64>,
     /// How the unobserved follow the adjusted observations.
     following: DMatrix<f64>,
@@ -159,23 +247,42 @@ impl Problem {
         let mut misclosure = at_values + &slope * moved;
         let eliminated = self.eliminate(free, &mut slope, &mut misclosure)?;
         let used = self.unobserved.len();
+        let Some(eliminated) = eliminated else {
+            let inverse = Inverse::of(&self.weighted_square(&slope), &misclosure)?;
+            let values = &self.observed + self.residuals(&slope, &inverse, &misclosure);
+            let following = DMatrix::zeros(0, slope.ncols());
+            return Ok(Step { values, reduced: slope, inverse, misclosure, following });
+        };
         let left = conditions.count() - used;
         let reduced = slope.rows(used, left).into_owned();
         let open = misclosure.rows(used, left).into_owned();
-        let weighted = DMatrix::from_fn(left, slope.ncols(), |i, j| reduced[(i, j)] * self.variance[j]);
-        let (inverse, degrees_of_freedom) = inverse(&(&weighted * reduced.transpose()), &open)?;
-        let residuals = -(weighted.transpose() * (&inverse * &open));
+        let inverse = Inverse::of(&self.weighted_square(&reduced), &open)?;
+        let residuals = self.residuals(&reduced, &inverse, &open);
         let mut adjusted = &self.observed + &residuals;
-        let mut following = DMatrix::zeros(used, slope.ncols());
-        if let Some(eliminated) = eliminated {
-            let rest = misclosure.rows(0, used) + slope.rows(0, used) * &residuals;
-            let solved = eliminated.solve(&DMatrix::from_column_slice(used, 1, rest.as_slice()));
-            following = -eliminated.solve(&slope.rows(0, used).into_owned());
-            for (row, &at) in self.unobserved.iter().enumerate() {
-                adjusted[at] = values[at] - solved[row];
+        let rest = misclosure.rows(0, used) + slope.rows(0, used) * &residuals;
+        let solved = eliminated.solve(&DMatrix::from_column_slice(used, 1, rest.as_slice()));
+        let following = -eliminated.solve(&slope.rows(0, used).into_owned());
+        for (row, &at) in self.unobserved.iter().enumerate() {
+            adjusted[at] = values[at] - solved[row];
+        }
+        Ok(Step { values: adjusted, reduced, inverse, misclosure: open, following })
+    }
+
+    /// B D Bᵀ: covariance of the conditions. A quantity is in few of them.
+    fn weighted_square(&self, slope: &DMatrix<f64>) -> DMatrix<f64> {
+        let mut square = DMatrix::zeros(slope.nrows(), slope.nrows());
+        for (column, &own) in slope.column_iter().zip(self.variance.iter()) {
+            for (at, &by) in column.iter().enumerate().filter(|(_, by)| **by != 0.0) {
+                square.column_mut(at).axpy(own * by, &column, 1.0);
             }
         }
-        Ok(Step { values: adjusted, reduced, inverse, degrees_of_freedom, misclosure: open, following })
+        square
+    }
+
+    /// −D Bᵀ M⁻¹ w.
+    fn residuals(&self, slope: &DMatrix<f64>, inverse: &Inverse, misclosure: &DVector<f64>) -> DVector<f64> {
+        let correlates = inverse.times(misclosure);
+        DVector::from_fn(slope.ncols(), |at, _| -self.variance[at] * slope.column(at).dot(&correlates))
     }
 
     /// Rotates the conditions so that the unobserved appear in the first of them only.
@@ -219,52 +326,41 @@ impl Problem {
         found
     }
 
-    fn finish(&self, step: Step) -> Adjusted {
-        let count = self.observed.len();
-        let information = step.reduced.transpose() * &step.inverse * &step.reduced;
-        let score = step.reduced.transpose() * (&step.inverse * &step.misclosure);
-        let mut influence =
-            DMatrix::from_fn(count, count, |i, j| f64::from(i == j) - self.variance[i] * information[(i, j)]);
-        for &at in &self.unobserved {
-            influence[(at, at)] = 0.0;
-        }
-        if !self.unobserved.is_empty() {
-            let follows = &step.following * &influence;
-            for (row, &at) in self.unobserved.iter().enumerate() {
-                influence.set_row(at, &follows.row(row));
-            }
-        }
+    fn finish(self, step: Step) -> Adjusted {
         let mut residuals = &step.values - &self.observed;
         for &at in &self.unobserved {
             residuals[at] = 0.0;
         }
+        let half = step.inverse.half();
+        let misclosure = &half * step.misclosure;
+        let independent = independent(&half, &step.reduced);
         Adjusted {
             residuals,
-            covariance: self.covariance(&information, &step.following),
-            chi2: step.misclosure.dot(&(&step.inverse * &step.misclosure)),
-            degrees_of_freedom: step.degrees_of_freedom,
+            chi2: misclosure.norm_squared(),
+            degrees_of_freedom: half.nrows(),
+            score: independent.tr_mul(&misclosure),
+            own_information: DVector::from_fn(independent.ncols(), |at, _| {
+                independent.column(at).norm_squared()
+            }),
             values: step.values,
-            influence,
-            score,
-            information,
+            variance: self.variance,
+            independent,
+            unobserved: self.unobserved,
+            following: step.following,
         }
     }
+}
 
-    fn covariance(&self, information: &DMatrix<f64>, following: &DMatrix<f64>) -> DMatrix<f64> {
-        let count = self.observed.len();
-        let mut covariance = DMatrix::from_fn(count, count, |i, j| {
-            let own = if i == j { self.variance[i] } else { 0.0 };
-            own - self.variance[i] * information[(i, j)] * self.variance[j]
-        });
-        if !self.unobserved.is_empty() {
-            let mut onto = DMatrix::identity(count, count);
-            for (row, &at) in self.unobserved.iter().enumerate() {
-                onto.set_row(at, &following.row(row));
-            }
-            covariance = &onto * covariance * onto.transpose();
+/// H B. A quantity is in few conditions.
+fn independent(half: &DMatrix<f64>, slope: &DMatrix<f64>) -> DMatrix<f64> {
+    let mut independent = DMatrix::zeros(half.nrows(), slope.ncols());
+    for (at, column) in slope.column_iter().enumerate() {
+        let mut whole = independent.column_mut(at);
+        for (row, &by) in column.iter().enumerate().filter(|(_, by)| **by != 0.0) {
+            whole.axpy(by, &half.column(row), 1.0);
         }
-        covariance
     }
+    independent
 }
 
 struct Eliminated {
@@ -285,37 +381,70 @@ impl Eliminated {
     }
 }
 
-/// The inverse of a covariance of misclosures, and its rank. Conditions that repeat others are left out.
-fn inverse(
-    covariance: &DMatrix<f64>,
-    misclosure: &DVector<f64>,
-) -> Result<(DMatrix<f64>, usize), AdjustError> {
-    let count = covariance.nrows();
-    // Each misclosure in its own standard deviations: sharp and blunt conditions are then told from repeated ones.
-    let scale = covariance.diagonal().map(|own| if own > 0.0 { 1.0 / libm::sqrt(own) } else { 0.0 });
-    let scaled = DMatrix::from_fn(count, count, |i, j| covariance[(i, j)] * scale[i] * scale[j]);
-    if (0..count).any(|at| scale[at] == 0.0 && misclosure[at].abs() > CLOSED) {
-        return Err(AdjustError::Contradiction);
-    }
-    let back =
-        |inverse: DMatrix<f64>| DMatrix::from_fn(count, count, |i, j| inverse[(i, j)] * scale[i] * scale[j]);
-    if let Some(factor) = scaled.clone().cholesky() {
-        let pivots = factor.l_dirty();
-        if (0..count).all(|at| pivots[(at, at)] * pivots[(at, at)] > PIVOT_MIN) {
-            return Ok((back(factor.inverse()), count));
-        }
-    }
-    let spread = scaled.symmetric_eigen();
-    let mut inverse = DMatrix::zeros(count, count);
-    let mut rank = 0;
-    for mode in 0..count {
-        let direction = spread.eigenvectors.column(mode);
-        if spread.eigenvalues[mode] > PIVOT_MIN {
-            inverse += direction * direction.transpose() / spread.eigenvalues[mode];
-            rank += 1;
-        } else if direction.dot(misclosure).abs() > CLOSED {
+/// The inverse of a covariance of misclosures. Conditions that repeat others are left out.
+enum Inverse {
+    /// Of full rank: the lower triangle (Cholesky) of the covariance times `scale` on either side.
+    Factor { lower: DMatrix<f64>, scale: DVector<f64> },
+    /// The modes that say something, each with the variance one: H.
+    Modes { half: DMatrix<f64> },
+}
+
+impl Inverse {
+    fn of(covariance: &DMatrix<f64>, misclosure: &DVector<f64>) -> Result<Self, AdjustError> {
+        let count = covariance.nrows();
+        // Each misclosure in its own standard deviations: sharp and blunt conditions are then told from repeated
+        // ones.
+        let scale = covariance.diagonal().map(|own| if own > 0.0 { 1.0 / libm::sqrt(own) } else { 0.0 });
+        let scaled = || DMatrix::from_fn(count, count, |i, j| covariance[(i, j)] * scale[i] * scale[j]);
+        if (0..count).any(|at| scale[at] == 0.0 && misclosure[at].abs() > CLOSED) {
             return Err(AdjustError::Contradiction);
         }
+        if let Some(lower) = scaled().cholesky().map(Cholesky::unpack_dirty)
+            && (0..count).all(|at| lower[(at, at)] * lower[(at, at)] > PIVOT_MIN)
+        {
+            return Ok(Self::Factor { lower, scale });
+        }
+        let spread = scaled().symmetric_eigen();
+        let mut modes = Vec::new();
+        for mode in 0..count {
+            let direction = spread.eigenvectors.column(mode);
+            if spread.eigenvalues[mode] > PIVOT_MIN {
+                modes.push(mode);
+            } else if direction.dot(misclosure).abs() > CLOSED {
+                return Err(AdjustError::Contradiction);
+            }
+        }
+        let half = DMatrix::from_fn(modes.len(), count, |row, at| {
+            let mode = modes[row];
+            spread.eigenvectors[(at, mode)] * scale[at] / libm::sqrt(spread.eigenvalues[mode])
+        });
+        Ok(Self::Modes { half })
     }
-    Ok((back(inverse), rank))
+
+    /// M⁻¹ w.
+    fn times(&self, misclosure: &DVector<f64>) -> DVector<f64> {
+        match self {
+            Self::Factor { lower, scale } => {
+                let mut solved = misclosure.component_mul(scale);
+                // No pivot is zero.
+                lower.solve_lower_triangular_mut(&mut solved);
+                lower.tr_solve_lower_triangular_mut(&mut solved);
+                solved.component_mul_assign(scale);
+                solved
+            }
+            Self::Modes { half } => half.tr_mul(&(half * misclosure)),
+        }
+    }
+
+    /// H with Hᵀ H = M⁻¹; its rows are as many as the rank.
+    fn half(self) -> DMatrix<f64> {
+        match self {
+            Self::Factor { lower, scale } => {
+                let mut half = DMatrix::from_diagonal(&scale);
+                lower.solve_lower_triangular_mut(&mut half);
+                half
+            }
+            Self::Modes { half } => half,
+        }
+    }
 }

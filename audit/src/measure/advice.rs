@@ -7,7 +7,7 @@ use nalgebra::{DMatrix, DVector};
 
 use super::adjust::Adjusted;
 use super::field_notes::TieLine;
-use super::network::{Network, Source, span};
+use super::network::{Network, Source, along, slopes_along, span};
 use super::suspect::{Candidate, Hypotheses, Suspicion, are_inseparable, correlation};
 
 /// Nobody reads an overall dimension shorter than this, in feet.
@@ -99,11 +99,11 @@ impl Group {
 
     /// What a reading with the derivatives `slope` by quantity would bring.
     fn weigh(&self, adjusted: &Adjusted, read: Further, slope: &DVector<f64>) -> Advice {
-        let variance = self.reading_variance + slope.dot(&(&adjusted.covariance * slope));
-        let followed = adjusted.influence.transpose() * slope;
+        let propagated = adjusted.propagate(slope);
+        let variance = self.reading_variance + propagated.covariance(&propagated);
         let shifts = DVector::from_iterator(
             self.quantities.len(),
-            self.quantities.iter().map(|at| followed.get(*at).copied().unwrap_or(0.0)),
+            self.quantities.iter().map(|at| propagated.followed.get(*at).copied().unwrap_or(0.0)),
         );
         let information = &self.information + &shifts * shifts.transpose() / variance;
         let gains = shifts.iter().zip(&self.variances).map(|(shift, own)| shift * shift * own / variance);
@@ -136,6 +136,7 @@ fn alike(information: &DMatrix<f64>) -> f64 {
 /// overall dimensions, then diagonals.
 fn possible(network: &Network, adjusted: &Adjusted, suspicion: &Suspicion) -> Vec<(Further, DVector<f64>)> {
     let count = adjusted.values.len();
+    let steps = network.steps(&adjusted.values);
     let mut found = Vec::new();
     for source in suspicion.distances() {
         if let Some(at) = network.sources.iter().position(|known| *known == source) {
@@ -143,25 +144,25 @@ fn possible(network: &Network, adjusted: &Adjusted, suspicion: &Suspicion) -> Ve
             found.push((Further::Again { source }, slope));
         }
     }
-    for along in [TieLine::EastWest, TieLine::NorthSouth, TieLine::Straight] {
+    for line in [TieLine::EastWest, TieLine::NorthSouth, TieLine::Straight] {
         for (outline, resolved) in network.outlines.iter().enumerate() {
             for from in 0..resolved.walls.len() {
                 for to in from + 1..resolved.walls.len() {
-                    let path = resolved.walls.iter().skip(from).take(to - from).copied().collect();
-                    let (east, north, slopes) = network.along(&path, &adjusted.values);
-                    let sense = if span(east, north, along, 1.0).0 < 0.0 { -1.0 } else { 1.0 };
-                    let sense = if along == TieLine::Straight { 1.0 } else { sense };
-                    let (distance, unit) = span(east, north, along, sense);
+                    let path = resolved.walls.get(from..to).unwrap_or_default();
+                    let (east, north) = along(path, &steps);
+                    let sense = if span(east, north, line, 1.0).0 < 0.0 { -1.0 } else { 1.0 };
+                    let sense = if line == TieLine::Straight { 1.0 } else { sense };
+                    let (distance, unit) = span(east, north, line, sense);
                     if distance < TIE_MIN_FT {
                         continue;
                     }
                     let mut slope = DVector::zeros(count);
-                    for (at, by_east, by_north) in slopes {
+                    for (at, by_east, by_north) in slopes_along(path, &steps) {
                         if let Some(of) = slope.get_mut(at) {
                             *of += by_east * unit.0 + by_north * unit.1;
                         }
                     }
-                    found.push((Further::Between { outline, corners: (from, to), along }, slope));
+                    found.push((Further::Between { outline, corners: (from, to), along: line }, slope));
                 }
             }
         }

@@ -59,16 +59,16 @@ impl WorkedUp {
     /// The area that twice so many square nanometres are, and how far it can be off with these derivatives.
     pub(super) fn spread(&self, slope: &DVector<f64>, doubled: i128) -> Option<AreaSpread> {
         let area = Area::from_doubled_square_nanometres(doubled)?;
-        let readings = slope.dot(&(&self.adjusted.covariance * slope)).max(0.0);
-        let followed = self.adjusted.influence.transpose() * slope;
-        let scale: f64 = self.by_instrument(&followed).iter().map(|effect| effect * effect).sum();
+        let propagated = self.adjusted.propagate(slope);
+        let readings = propagated.covariance(&propagated).max(0.0);
+        let scale: f64 = self.by_instrument(&propagated.followed).iter().map(|effect| effect * effect).sum();
         Some(AreaSpread {
             area,
             readings_sd_sqft: libm::sqrt(readings),
             scale_sd_sqft: libm::sqrt(scale),
             sd_sqft: libm::sqrt(readings + scale),
             between_visits_sd_sqft: BETWEEN_VISITS_RELATIVE_SD * area.to_square_feet_f64().abs(),
-            undetected_sqft: self.undetected(&followed),
+            undetected_sqft: self.undetected(&propagated.followed),
         })
     }
 
@@ -76,10 +76,10 @@ impl WorkedUp {
     #[must_use]
     pub fn area_covariance(&self, one: &[Share], other: &[Share]) -> Option<f64> {
         let (one, other) = (self.slope(one)?, self.slope(other)?);
-        let readings = one.dot(&(&self.adjusted.covariance * &other));
-        let followed =
-            |slope: DVector<f64>| self.by_instrument(&(self.adjusted.influence.transpose() * slope));
-        let scale: f64 = followed(one).iter().zip(followed(other)).map(|(a, b)| a * b).sum();
+        let (one, other) = (self.adjusted.propagate(&one), self.adjusted.propagate(&other));
+        let readings = one.covariance(&other);
+        let (own, others) = (self.by_instrument(&one.followed), self.by_instrument(&other.followed));
+        let scale: f64 = own.iter().zip(others).map(|(a, b)| a * b).sum();
         Some(readings + scale)
     }
 
@@ -90,7 +90,7 @@ impl WorkedUp {
             let resolved = self.network.outlines.get(share.outline)?;
             let clockwise = self.outlines.get(share.outline)?.polygon.is_clockwise();
             let weight = if clockwise { -share.weight } else { share.weight };
-            slope += weight * self.network.area_slope(resolved, &self.adjusted.values);
+            self.network.add_area_slope(resolved, &self.steps, weight, &mut slope);
         }
         Some(slope)
     }
@@ -101,10 +101,8 @@ impl WorkedUp {
         let mut effects = vec![0.0; self.network.scales.len()];
         for (readings, by) in self.network.readings.iter().zip(followed.iter()) {
             let Some(readings) = readings else { continue };
-            for (weight, lengths) in readings.weights.iter().zip(&readings.by_instrument) {
-                for &(instrument, feet) in lengths {
-                    effects[instrument] += by * weight * feet * self.network.scales[instrument];
-                }
+            for &(instrument, feet) in &readings.by_instrument {
+                effects[instrument] += by * feet * self.network.scales[instrument];
             }
         }
         effects
@@ -114,9 +112,8 @@ impl WorkedUp {
         let mut largest: f64 = 0.0;
         for observation in &self.observations {
             let Some(reading) = observation.reading else { continue };
-            let quantity = self.network.sources.iter().position(|source| *source == observation.source)?;
-            let weight = self.network.readings[quantity].as_ref()?.weights[reading];
-            let effect = (followed[quantity] * weight).abs();
+            let weight = self.network.readings[observation.quantity].as_ref()?.weights[reading];
+            let effect = (followed[observation.quantity] * weight).abs();
             if effect > 1e-9 {
                 largest = largest.max(effect * observation.smallest_blunder?);
             }

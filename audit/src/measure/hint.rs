@@ -156,8 +156,7 @@ pub(super) fn hints(
 }
 
 fn runs<'n>(notes: &'n FieldNotes, network: &Network, outline: &ResolvedOutline) -> Vec<Run<'n>> {
-    let values = network.quantities.iter().map(|quantity| quantity.value);
-    let values = nalgebra::DVector::from_iterator(network.quantities.len(), values);
+    let values = network.observed();
     let mut runs = Vec::new();
     for &(wall, sign) in &outline.walls {
         let Some(shape) = network.shapes.get(wall) else { continue };

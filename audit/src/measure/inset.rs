@@ -17,6 +17,13 @@ pub struct Inset {
 }
 
 impl WorkedUp {
+    /// The walls of an outline in walking order, by their places in the notes; none where it is not there.
+    #[must_use]
+    pub fn walls_of(&self, outline: usize) -> Vec<usize> {
+        let outline = self.network.outlines.get(outline);
+        outline.map_or_else(Vec::new, |outline| outline.walls.iter().map(|(wall, _)| *wall).collect())
+    }
+
     /// The outline with its sides moved. `None` where it is not there, or where moving leaves no ring of the same
     /// sense.
     #[must_use]

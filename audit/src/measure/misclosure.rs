@@ -4,7 +4,7 @@
 
 use nalgebra::DVector;
 
-use super::network::{Network, ResolvedOutline};
+use super::network::{Network, ResolvedOutline, Step, slopes_along};
 use crate::length::Length;
 
 /// A misclosure beyond so many standard deviations is no reading error (common practice, no source).
@@ -55,17 +55,23 @@ impl Misclosure {
 }
 
 impl Network {
-    /// The misclosure of an outline; `adjusted` supplies the lengths that nobody read.
-    pub(super) fn misclosure(&self, outline: &ResolvedOutline, adjusted: &DVector<f64>) -> Misclosure {
-        let count = self.quantities.len();
-        let observed = DVector::from_fn(count, |at, _| match self.quantities[at].variance {
-            Some(_) => self.quantities[at].value,
-            None => adjusted[at],
-        });
+    /// Every wall's step as read; `adjusted` supplies what nobody observed.
+    pub(super) fn steps_as_read(&self, adjusted: &DVector<f64>) -> Vec<Step> {
+        let mut observed = self.observed();
+        for (at, quantity) in self.quantities.iter().enumerate() {
+            if quantity.variance.is_none() {
+                observed[at] = adjusted[at];
+            }
+        }
+        self.steps(&observed)
+    }
+
+    /// The misclosure of an outline from the steps as read.
+    pub(super) fn misclosure(&self, outline: &ResolvedOutline, steps: &[Step]) -> Misclosure {
         let mut gap = [Some(0_i64), Some(0_i64)];
         let mut perimeter = 0.0;
         for &(wall, sign) in &outline.walls {
-            let step = self.shapes[wall].step(&observed);
+            let step = &steps[wall];
             perimeter += libm::hypot(step.east, step.north);
             let parts = [sign * step.east, sign * step.north];
             for (axis, part) in parts.into_iter().enumerate() {
@@ -77,14 +83,10 @@ impl Network {
                 gap[axis] = gap[axis].zip(whole).and_then(|(sum, one)| sum.checked_add(one));
             }
         }
-        let mut slopes = vec![(0.0, 0.0); count];
-        for (quantity, by_east, by_north) in self.along(&outline.walls, &observed).2 {
-            slopes[quantity].0 += by_east;
-            slopes[quantity].1 += by_north;
-        }
+        // An outline passes each wall once, and walls share no quantity: errors add in squares.
         let (mut east_variance, mut north_variance) = (0.0, 0.0);
-        for (quantity, (by_east, by_north)) in self.quantities.iter().zip(slopes) {
-            let variance = quantity.variance.unwrap_or(0.0);
+        for (quantity, by_east, by_north) in slopes_along(&outline.walls, steps) {
+            let variance = self.quantities[quantity].variance.unwrap_or(0.0);
             east_variance += by_east * by_east * variance;
             north_variance += by_north * by_north * variance;
         }

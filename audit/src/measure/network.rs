@@ -35,6 +35,7 @@ pub(super) enum Shape {
 }
 
 /// East and north of a wall, and their derivatives by quantity.
+#[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Step {
     pub(super) east: f64,
     pub(super) north: f64,
@@ -90,7 +91,6 @@ pub(super) struct ResolvedTie {
 /// An outline resolved.
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct ResolvedOutline {
-    pub(super) name: String,
     /// From the sketch's origin to corner 0.
     pub(super) way: Path,
     pub(super) walls: Path,
@@ -101,55 +101,56 @@ impl ResolvedOutline {
     pub(super) fn path_to(&self, corner: usize) -> Path {
         self.way.iter().chain(self.walls.iter().take(corner)).copied().collect()
     }
+
+    /// East and north of each corner from the sketch's origin, in feet.
+    pub(super) fn corners(&self, steps: &[Step]) -> Vec<(f64, f64)> {
+        let (mut east, mut north) = along(&self.way, steps);
+        let mut corners = Vec::with_capacity(self.walls.len());
+        for &(wall, sign) in &self.walls {
+            corners.push((east, north));
+            east += sign * steps[wall].east;
+            north += sign * steps[wall].north;
+        }
+        corners
+    }
 }
 
-/// Field notes resolved.
+/// Field notes resolved. Walls, outlines and ties are those of the notes, in the same order.
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct Network {
     pub(super) sources: Vec<Source>,
     pub(super) quantities: Vec<Quantity>,
     /// The readings of a quantity; none for directions and for what nobody read.
     pub(super) readings: Vec<Option<Combined>>,
-    pub(super) wall_names: Vec<String>,
     pub(super) shapes: Vec<Shape>,
     pub(super) outlines: Vec<ResolvedOutline>,
-    pub(super) tie_names: Vec<String>,
     pub(super) ties: Vec<ResolvedTie>,
     /// Relative standard deviation of each instrument's scale.
     pub(super) scales: Vec<f64>,
 }
 
 impl Network {
-    /// East and north of a path, and their derivatives by quantity.
-    pub(super) fn along(&self, path: &Path, quantities: &DVector<f64>) -> (f64, f64, Vec<(usize, f64, f64)>) {
-        let (mut east, mut north, mut slopes) = (0.0, 0.0, Vec::with_capacity(2 * path.len()));
-        for &(wall, sign) in path {
-            let step = self.shapes[wall].step(quantities);
-            east += sign * step.east;
-            north += sign * step.north;
-            slopes.extend(step.slopes.map(|(at, by_east, by_north)| (at, sign * by_east, sign * by_north)));
-        }
-        (east, north, slopes)
+    /// The quantities as observed; of those that nobody observed, the approximations.
+    pub(super) fn observed(&self) -> DVector<f64> {
+        DVector::from_iterator(self.quantities.len(), self.quantities.iter().map(|one| one.value))
     }
 
-    /// East and north of each corner of an outline from the sketch's origin, in feet.
-    pub(super) fn corners(&self, outline: &ResolvedOutline, quantities: &DVector<f64>) -> Vec<(f64, f64)> {
-        let (mut east, mut north, _) = self.along(&outline.way, quantities);
-        let mut corners = Vec::with_capacity(outline.walls.len());
-        for &(wall, sign) in &outline.walls {
-            corners.push((east, north));
-            let step = self.shapes[wall].step(quantities);
-            east += sign * step.east;
-            north += sign * step.north;
-        }
-        corners
+    /// Every wall's step, by index.
+    pub(super) fn steps(&self, quantities: &DVector<f64>) -> Vec<Step> {
+        self.shapes.iter().map(|shape| shape.step(quantities)).collect()
     }
 
-    /// Derivatives of twice half the ring sum (the signed area) by quantity, in feet.
-    pub(super) fn area_slope(&self, outline: &ResolvedOutline, quantities: &DVector<f64>) -> DVector<f64> {
-        let corners = self.corners(outline, quantities);
+    /// Derivatives of twice half the ring sum (the signed area) by quantity, in feet, added to `slope` times
+    /// `weight`.
+    pub(super) fn add_area_slope(
+        &self,
+        outline: &ResolvedOutline,
+        steps: &[Step],
+        weight: f64,
+        slope: &mut DVector<f64>,
+    ) {
+        let corners = outline.corners(steps);
         let count = corners.len();
-        let mut slope = DVector::zeros(quantities.len());
         let (mut by_east, mut by_north) = (0.0, 0.0);
         // A step moves all corners after it; the last one ends where the walk began.
         for at in (1..count).rev() {
@@ -157,11 +158,10 @@ impl Network {
             by_east += (after.1 - before.1) / 2.0;
             by_north += (before.0 - after.0) / 2.0;
             let (wall, sign) = outline.walls[at - 1];
-            for (quantity, east, north) in self.shapes[wall].step(quantities).slopes {
-                slope[quantity] += sign * (east * by_east + north * by_north);
+            for (quantity, east, north) in steps[wall].slopes {
+                slope[quantity] += weight * sign * (east * by_east + north * by_north);
             }
         }
-        slope
     }
 
     /// Walls whose own length was read beside run and rise.
@@ -181,32 +181,51 @@ impl Conditions for Network {
     fn evaluate(&self, quantities: &DVector<f64>) -> (DVector<f64>, DMatrix<f64>) {
         let mut values = DVector::zeros(self.count());
         let mut slopes = DMatrix::zeros(self.count(), quantities.len());
+        let steps = self.steps(quantities);
         let mut row = 0;
         for outline in &self.outlines {
-            let (east, north, by) = self.along(&outline.walls, quantities);
-            values[row] = east;
-            values[row + 1] = north;
-            for (quantity, by_east, by_north) in by {
+            (values[row], values[row + 1]) = along(&outline.walls, &steps);
+            for (quantity, by_east, by_north) in slopes_along(&outline.walls, &steps) {
                 slopes[(row, quantity)] += by_east;
                 slopes[(row + 1, quantity)] += by_north;
             }
             row += 2;
         }
-        let lengths =
-            self.doubly_read().map(|(wall, quantity)| (vec![(wall, 1.0)], quantity, TieLine::Straight, 1.0));
-        let ties = self.ties.iter().map(|tie| (tie.path.clone(), tie.quantity, tie.along, tie.sense));
-        for (path, quantity, along, sense) in ties.chain(lengths) {
-            let (east, north, by) = self.along(&path, quantities);
-            let (distance, unit) = span(east, north, along, sense);
+        let mut take = |path: &[(usize, f64)], quantity: usize, line: TieLine, sense: f64| {
+            let (east, north) = along(path, &steps);
+            let (distance, unit) = span(east, north, line, sense);
             values[row] = quantities[quantity] - distance;
             slopes[(row, quantity)] += 1.0;
-            for (of, by_east, by_north) in by {
+            for (of, by_east, by_north) in slopes_along(path, &steps) {
                 slopes[(row, of)] -= by_east * unit.0 + by_north * unit.1;
             }
             row += 1;
+        };
+        for tie in &self.ties {
+            take(&tie.path, tie.quantity, tie.along, tie.sense);
+        }
+        for (wall, quantity) in self.doubly_read() {
+            take(&[(wall, 1.0)], quantity, TieLine::Straight, 1.0);
         }
         (values, slopes)
     }
+}
+
+/// East and north of a path.
+pub(super) fn along(path: &[(usize, f64)], steps: &[Step]) -> (f64, f64) {
+    let (mut east, mut north) = (0.0, 0.0);
+    for &(wall, sign) in path {
+        east += sign * steps[wall].east;
+        north += sign * steps[wall].north;
+    }
+    (east, north)
+}
+
+/// Derivatives of east and north of a path by quantity, which may come more than once.
+pub(super) fn slopes_along(path: &[(usize, f64)], steps: &[Step]) -> impl Iterator<Item = (usize, f64, f64)> {
+    path.iter().flat_map(|&(wall, sign)| {
+        steps[wall].slopes.map(|(at, by_east, by_north)| (at, sign * by_east, sign * by_north))
+    })
 }
 
 /// The distance that a tie reads over so much east and north, and the direction in which it grows.

@@ -40,6 +40,8 @@ pub struct Observation {
     pub redundancy: f64,
     /// The smallest error that the test at level 0.001 finds with a probability of 0.80.
     pub smallest_blunder: Option<f64>,
+    /// The quantity that it is an observation of.
+    pub(super) quantity: usize,
 }
 
 /// Whether the observations contradict each other as a whole.
@@ -136,11 +138,11 @@ impl Network {
         quantity: usize,
         reading: Option<usize>,
     ) -> Sensitivity {
-        let (score, information) = (adjusted.score[quantity], adjusted.information[(quantity, quantity)]);
+        let (score, information) = (adjusted.score(quantity), adjusted.own_information(quantity));
         match (&self.readings[quantity], reading) {
             (Some(of), Some(at)) => Sensitivity {
-                score: of.score[at] + of.weights[at] * score,
-                information: of.information[(at, at)] + of.weights[at] * of.weights[at] * information,
+                score: of.score(at) + of.weights[at] * score,
+                information: of.information(at, at) + of.weights[at] * of.weights[at] * information,
             },
             (Some(_) | None, _) => Sensitivity { score, information },
         }
@@ -158,7 +160,7 @@ impl Network {
             }
             let unit = if is_direction { 180.0 / PI } else { 1.0 };
             let readings = self.readings[at].as_ref().map_or(1, |of| of.weights.len());
-            let kept = adjusted.covariance[(at, at)] / variance;
+            let kept = adjusted.variance_of_observed(at) / variance;
             for index in 0..readings {
                 let (observed, weight) = match &self.readings[at] {
                     Some(of) => (of.observed[index], of.weights[index]),
@@ -170,6 +172,7 @@ impl Network {
                 let seen = self.sensitivity(adjusted, at, reading);
                 observations.push(Observation {
                     source,
+                    quantity: at,
                     reading,
                     observed: observed * unit,
                     residual: (adjusted.values[at] - observed) * unit,

@@ -204,7 +204,7 @@ impl Polygon {
     }
 
     /// In feet from `origin`.
-    fn plane(&self, origin: Point) -> Plane<f64> {
+    pub(super) fn plane(&self, origin: Point) -> Plane<f64> {
         let feet = |value: i64, from: i64| Length::from_nanometres(value.saturating_sub(from)).to_feet_f64();
         let corner =
             |point: &Point| Coord { x: feet(point.east, origin.east), y: feet(point.north, origin.north) };
@@ -212,7 +212,7 @@ impl Polygon {
     }
 }
 
-fn back(corner: Coord<f64>, origin: Point) -> Point {
+pub(super) fn back(corner: Coord<f64>, origin: Point) -> Point {
     let nanometres = |feet: f64| Length::from_feet_f64(feet).map_or(0, Length::nanometres);
     Point {
         east: origin.east.saturating_add(nanometres(corner.x)),
@@ -245,6 +245,12 @@ fn spike(before: &Side, after: &Side) -> Option<Point> {
 
 /// A point that two sides have in common.
 fn crossing(one: &Side, other: &Side) -> Option<Point> {
+    let apart = |a: (i64, i64), b: (i64, i64)| a.0.max(a.1) < b.0.min(b.1) || b.0.max(b.1) < a.0.min(a.1);
+    if apart((one.0.east, one.1.east), (other.0.east, other.1.east))
+        || apart((one.0.north, one.1.north), (other.0.north, other.1.north))
+    {
+        return None;
+    }
     for end in [other.0, other.1] {
         if turn(one.0, one.1, end) == 0 && is_between(one, end) {
             return Some(end);

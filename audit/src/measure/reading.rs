@@ -60,7 +60,7 @@ pub struct Offset {
 }
 
 /// One reading of a distance: the sum of its pieces and offsets.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Reading {
     /// What was read, from one end to the other; one piece or more.
@@ -75,6 +75,14 @@ pub struct Reading {
     /// marks'. Rounding comes on top.
     #[serde(default)]
     pub sd: Option<Length>,
+    /// Who read it: a role, not a name.
+    #[serde(default)]
+    #[schemars(length(max = 120))]
+    pub read_by: Option<String>,
+    /// The day on which it was read, `YYYY-MM-DD`, where it is not the day of the visit.
+    #[serde(default)]
+    #[schemars(regex(pattern = r"^[0-9]{4}-[0-9]{2}-[0-9]{2}$"))]
+    pub read_on: Option<String>,
 }
 
 impl Reading {
@@ -82,7 +90,14 @@ impl Reading {
     #[must_use]
     pub fn of(length: Length, instrument: &str) -> Self {
         let piece = Piece { length, instrument: instrument.to_owned(), rounded_to: None };
-        Self { pieces: vec![piece], offsets: Vec::new(), mark_sd: None, sd: None }
+        Self {
+            pieces: vec![piece],
+            offsets: Vec::new(),
+            mark_sd: None,
+            sd: None,
+            read_by: None,
+            read_on: None,
+        }
     }
 
     /// The distance that the reading states, exactly, and its error apart from scale.
@@ -96,7 +111,8 @@ impl Reading {
     pub fn value(&self, instruments: &[Instrument]) -> Result<ReadingValue, Vec<Problem>> {
         let mut problems = Vec::new();
         let mut total: i128 = 0;
-        let mut value = ReadingValue::default();
+        let mut value =
+            ReadingValue { by_instrument: Vec::with_capacity(self.pieces.len()), ..ReadingValue::default() };
         for (at, piece) in self.pieces.iter().enumerate() {
             let Some(index) = instruments.iter().position(|known| known.name == piece.instrument) else {
                 problems.push(Problem {

@@ -69,12 +69,24 @@ pub struct Combined {
     pub chi2: f64,
     /// The distance that each reading states, the obstacle's correction applied, in feet.
     pub(super) observed: Vec<f64>,
-    /// Feet of each reading by instrument.
-    pub(super) by_instrument: Vec<Vec<(usize, f64)>>,
-    /// Weighted contradiction of each reading to the value.
-    pub(super) score: Vec<f64>,
+    /// Feet of the value by instrument; an instrument may come more than once.
+    pub(super) by_instrument: Vec<(usize, f64)>,
+    /// Weighted contradiction of each reading to the value; empty for a single reading, which contradicts nothing.
+    score: Vec<f64>,
     /// Covariance of `score`.
-    pub(super) information: DMatrix<f64>,
+    information: DMatrix<f64>,
+}
+
+impl Combined {
+    /// Weighted contradiction of a reading to the value, in one over feet.
+    pub(super) fn score(&self, reading: usize) -> f64 {
+        self.score.get(reading).copied().unwrap_or(0.0)
+    }
+
+    /// Covariance of the contradictions of two readings.
+    pub(super) fn information(&self, one: usize, other: usize) -> f64 {
+        self.information.get((one, other)).copied().unwrap_or(0.0)
+    }
 }
 
 /// Combines the readings of one distance by least squares. `None` without a reading, or where a variance is zero.
@@ -83,33 +95,68 @@ pub struct Combined {
 /// steps; the obstacle's is not at all.
 #[must_use]
 pub fn combine(readings: &[ReadingValue], obstacle: Option<&Obstacle>) -> Option<Combined> {
-    let count = readings.len();
     let shift = obstacle.map_or(0.0, Obstacle::feet);
-    let observed: Vec<f64> = readings.iter().map(|reading| reading.length.to_feet_f64() + shift).collect();
-    let own = DMatrix::from_fn(count, count, |i, j| shared(readings, i, j));
-    let weight = own.cholesky()?.inverse();
-    let row_sums: Vec<f64> = weight.row_iter().map(|row| row.sum()).collect();
-    let total: f64 = row_sums.iter().sum();
-    let weights: Vec<f64> = row_sums.iter().map(|sum| sum / total).collect();
-    // Differences from the first reading keep the digits that a sum of large products would lose.
-    let first = observed.first()?;
-    let value = first + observed.iter().zip(&weights).map(|(one, share)| (one - first) * share).sum::<f64>();
-    let misfit = nalgebra::DVector::from_iterator(count, observed.iter().map(|one| one - value));
-    let score = &weight * &misfit;
-    let sums = nalgebra::DVector::from_vec(row_sums);
-    let information = &weight - &sums * sums.transpose() / total;
     let obstacle_sd = obstacle.map_or(0.0, |found| found.sd.to_feet_f64());
+    let observed: Vec<f64> = readings.iter().map(|reading| reading.length.to_feet_f64() + shift).collect();
+    let first = *observed.first()?;
+    if let [only] = readings {
+        // Most distances are read once, and then there is nothing to weigh.
+        let own = shared(readings, 0, 0);
+        return (own > 0.0).then(|| Combined {
+            value_ft: first,
+            variance: own + obstacle_sd * obstacle_sd,
+            weights: vec![1.0],
+            disagreements: Vec::new(),
+            chi2: 0.0,
+            observed,
+            by_instrument: only.by_instrument.clone(),
+            score: Vec::new(),
+            information: DMatrix::zeros(0, 0),
+        });
+    }
+    let mut information = inverse(readings)?;
+    let mut weights: Vec<f64> = information.row_iter().map(|row| row.sum()).collect();
+    let total: f64 = weights.iter().sum();
+    for weight in &mut weights {
+        *weight /= total;
+    }
+    // Differences from the first reading keep the digits that a sum of large products would lose.
+    let value = first + observed.iter().zip(&weights).map(|(one, share)| (one - first) * share).sum::<f64>();
+    let misfits = || observed.iter().map(|one| one - value);
+    let score = information.row_iter().map(|row| row.iter().zip(misfits()).map(|(by, one)| by * one).sum());
+    let score: Vec<f64> = score.collect();
+    for (column, other) in information.column_iter_mut().zip(&weights) {
+        for (of, one) in column.into_iter().zip(&weights) {
+            *of -= one * other * total;
+        }
+    }
+    let by_instrument = readings.iter().zip(&weights).flat_map(|(reading, weight)| {
+        reading.by_instrument.iter().map(move |(instrument, feet)| (*instrument, weight * feet))
+    });
     Some(Combined {
         value_ft: value,
         variance: 1.0 / total + obstacle_sd * obstacle_sd,
-        weights,
         disagreements: disagreements(readings, &observed),
-        chi2: misfit.dot(&score),
+        chi2: misfits().zip(&score).map(|(one, by)| one * by).sum(),
+        by_instrument: by_instrument.collect(),
+        weights,
         observed,
-        by_instrument: readings.iter().map(|reading| reading.by_instrument.clone()).collect(),
-        score: score.iter().copied().collect(),
+        score,
         information,
     })
+}
+
+/// The inverse of the readings' covariance; `None` where a variance is zero.
+fn inverse(readings: &[ReadingValue]) -> Option<DMatrix<f64>> {
+    let count = readings.len();
+    if count > 2 {
+        return Some(DMatrix::from_fn(count, count, |i, j| shared(readings, i, j)).cholesky()?.inverse());
+    }
+    // Pairs are what is usual.
+    let (one, both, other) = (shared(readings, 0, 0), shared(readings, 0, 1), shared(readings, 1, 1));
+    let square = one * other - both * both;
+    (one > 0.0 && square > 0.0)
+        .then(|| DMatrix::from_vec(2, 2, vec![other / square, -both / square, -both / square, one / square]))
 }
 
 /// Covariance of two readings of one distance.
@@ -120,16 +167,16 @@ fn shared(readings: &[ReadingValue], i: usize, j: usize) -> f64 {
 }
 
 fn disagreements(readings: &[ReadingValue], observed: &[f64]) -> Vec<Disagreement> {
-    let indexed: Vec<_> = readings.iter().zip(observed).enumerate().collect();
+    let indexed = || readings.iter().zip(observed).enumerate();
     let mut found = Vec::new();
-    for (at, (i, (one, value))) in indexed.iter().enumerate() {
-        for (j, (other, other_value)) in indexed.iter().skip(at + 1) {
-            let difference_ft = *value - *other_value;
+    for (i, (one, value)) in indexed() {
+        for (j, (other, other_value)) in indexed().skip(i + 1) {
+            let difference_ft = value - other_value;
             // Two rounded readings of one distance may fall to different sides of a step.
             let (sd, other_sd) = (one.sd_ft(), other.sd_ft());
             let tolerance_ft = PAIR_TOLERANCE * libm::sqrt(sd * sd + other_sd * other_sd);
             if difference_ft.abs() > tolerance_ft {
-                found.push(Disagreement { readings: (*i, *j), difference_ft, tolerance_ft });
+                found.push(Disagreement { readings: (i, j), difference_ft, tolerance_ft });
             }
         }
     }

@@ -1,13 +1,16 @@
 //! From field notes to the network that is adjusted. Everything that the notes get wrong is reported at once.
 
 use core::f64::consts::PI;
+use core::fmt::Arguments;
 use std::collections::BTreeMap;
 
 use super::adjust::{Quantity, adjust};
 use super::field_notes::{
     Compass, Corner, Direction, Distance, FieldNotes, HELD_DIRECTION_SD_DEGREES, Leg, Side, TieLine, Walk,
 };
-use super::network::{Network, Path, ResolvedOutline, ResolvedTie, Shape, Source, span, unit_of_bearing};
+use super::network::{
+    Network, Path, ResolvedOutline, ResolvedTie, Shape, Source, along, span, unit_of_bearing,
+};
 use super::repeated::combine;
 use crate::document::Problem;
 
@@ -42,16 +45,15 @@ struct Resolver<'n> {
 
 impl<'n> Resolver<'n> {
     fn new(notes: &'n FieldNotes) -> Self {
-        let names = |wall: &super::field_notes::Wall| wall.name.clone();
+        // Two a wall; a run and rise with a length has three.
+        let count = 2 * notes.walls.len() + notes.ties.len();
         let network = Network {
-            sources: Vec::new(),
-            quantities: Vec::new(),
-            readings: Vec::new(),
-            wall_names: notes.walls.iter().map(names).collect(),
-            shapes: Vec::new(),
-            outlines: Vec::new(),
-            tie_names: notes.ties.iter().map(|tie| tie.name.clone()).collect(),
-            ties: Vec::new(),
+            sources: Vec::with_capacity(count),
+            quantities: Vec::with_capacity(count),
+            readings: Vec::with_capacity(count),
+            shapes: Vec::with_capacity(notes.walls.len()),
+            outlines: Vec::with_capacity(notes.outlines.len()),
+            ties: Vec::with_capacity(notes.ties.len()),
             scales: notes.instruments.iter().map(super::instrument::Instrument::relative_scale_sd).collect(),
         };
         let walls = notes.walls.iter().enumerate().map(|(at, wall)| (wall.name.as_str(), at)).collect();
@@ -83,21 +85,23 @@ impl<'n> Resolver<'n> {
 
     fn check_names(&mut self) {
         let notes = self.notes;
-        let lists: [(&str, Vec<&str>); 4] = [
-            ("instruments", notes.instruments.iter().map(|one| one.name.as_str()).collect()),
-            ("walls", notes.walls.iter().map(|one| one.name.as_str()).collect()),
-            ("outlines", notes.outlines.iter().map(|one| one.name.as_str()).collect()),
-            ("ties", notes.ties.iter().map(|one| one.name.as_str()).collect()),
-        ];
-        for (list, names) in lists {
-            for (at, name) in names.iter().enumerate() {
-                if names.iter().take(at).any(|earlier| earlier == name) {
-                    self.report(
-                        format!("/{list}/{at}/name"),
-                        format!("{name:?} is there already"),
-                        "give each its own name",
-                    );
-                }
+        // Their map has fewer walls than the notes only where two have one name.
+        if self.walls.len() < notes.walls.len() {
+            self.check_list("walls", notes.walls.iter().map(|one| one.name.as_str()));
+        }
+        self.check_list("instruments", notes.instruments.iter().map(|one| one.name.as_str()));
+        self.check_list("outlines", notes.outlines.iter().map(|one| one.name.as_str()));
+        self.check_list("ties", notes.ties.iter().map(|one| one.name.as_str()));
+    }
+
+    fn check_list(&mut self, list: &str, names: impl Iterator<Item = &'n str> + Clone) {
+        for (at, name) in names.clone().enumerate() {
+            if names.clone().take(at).any(|earlier| earlier == name) {
+                self.report(
+                    format!("/{list}/{at}/name"),
+                    format!("{name:?} is there already"),
+                    "give each its own name",
+                );
             }
         }
     }
@@ -105,17 +109,16 @@ impl<'n> Resolver<'n> {
     fn take_outlines(&mut self) {
         let notes = self.notes;
         for (at, outline) in notes.outlines.iter().enumerate() {
-            let pointer = format!("/outlines/{at}");
             let mut way = match &outline.from {
-                Some(corner) => self.corner(corner, &format!("{pointer}/from")).unwrap_or_default(),
+                Some(corner) => self.corner(corner, format_args!("/outlines/{at}/from")).unwrap_or_default(),
                 None => Path::new(),
             };
-            way.extend(self.path(&outline.way, &format!("{pointer}/way")));
-            let walls = self.path(&outline.walls, &format!("{pointer}/walls"));
+            way.extend(self.path(&outline.way, format_args!("/outlines/{at}/way")));
+            let walls = self.path(&outline.walls, format_args!("/outlines/{at}/walls"));
             for (later, walk) in outline.walls.iter().enumerate() {
                 if outline.walls.iter().take(later).any(|earlier| earlier.wall == walk.wall) {
                     self.report(
-                        format!("{pointer}/walls/{later}/wall"),
+                        format!("/outlines/{at}/walls/{later}/wall"),
                         format!("{:?} is walked twice", walk.wall),
                         "an outline passes each wall once: give another wall its own name and readings",
                     );
@@ -123,17 +126,17 @@ impl<'n> Resolver<'n> {
             }
             if outline.walls.len() < 3 {
                 self.report(
-                    format!("{pointer}/walls"),
+                    format!("/outlines/{at}/walls"),
                     format!("{:?} has fewer than three walls", outline.name),
                     "list every wall, the last one back to where the first began",
                 );
             }
-            self.network.outlines.push(ResolvedOutline { name: outline.name.clone(), way, walls });
+            self.network.outlines.push(ResolvedOutline { way, walls });
         }
     }
 
-    fn path(&mut self, walks: &[Walk], pointer: &str) -> Path {
-        let mut path = Path::new();
+    fn path(&mut self, walks: &[Walk], pointer: Arguments<'_>) -> Path {
+        let mut path = Path::with_capacity(walks.len());
         for (at, walk) in walks.iter().enumerate() {
             match self.walls.get(walk.wall.as_str()) {
                 Some(&wall) => path.push((wall, if walk.backwards { -1.0 } else { 1.0 })),
@@ -148,9 +151,9 @@ impl<'n> Resolver<'n> {
     }
 
     /// The way from the sketch's origin to a corner of an outline that is resolved already.
-    fn corner(&mut self, corner: &Corner, pointer: &str) -> Option<Path> {
-        let outline = self.network.outlines.iter().find(|outline| outline.name == corner.outline);
-        match outline {
+    fn corner(&mut self, corner: &Corner, pointer: Arguments<'_>) -> Option<Path> {
+        let drawn = self.notes.outlines.iter().position(|outline| outline.name == corner.outline);
+        match drawn.and_then(|at| self.network.outlines.get(at)) {
             Some(outline) if corner.corner < outline.walls.len() => Some(outline.path_to(corner.corner)),
             Some(outline) => {
                 let detail = format!("{:?} has the corners 0 to {}", corner.outline, outline.walls.len() - 1);
@@ -259,13 +262,13 @@ impl<'n> Resolver<'n> {
                 "write it in degrees: 0.2 is usual, 0 holds the direction",
             );
         }
-        let length = self.distance(Source::Length(wall), &described.length, &format!("/walls/{wall}/length"));
+        let length =
+            self.distance(Source::Length(wall), &described.length, format_args!("/walls/{wall}/length"));
         let deviation = self.quantity(Source::Direction(wall), 0.0, sd.map(|sd| sd * sd));
         Shape::Polar { length, deviation, unit }
     }
 
     fn legs(&mut self, wall: usize, run: &Leg, rise: &Leg) -> Shape {
-        let pointer = format!("/walls/{wall}/direction/run_and_rise");
         let east = match run.toward {
             Compass::East => 1.0,
             Compass::West => -1.0,
@@ -276,7 +279,7 @@ impl<'n> Resolver<'n> {
             | Compass::SouthWest
             | Compass::NorthWest => {
                 self.report(
-                    format!("{pointer}/run/toward"),
+                    format!("/walls/{wall}/direction/run_and_rise/run/toward"),
                     "a run heads east or west",
                     "write east or west",
                 );
@@ -293,19 +296,27 @@ impl<'n> Resolver<'n> {
             | Compass::West
             | Compass::NorthWest => {
                 self.report(
-                    format!("{pointer}/rise/toward"),
+                    format!("/walls/{wall}/direction/run_and_rise/rise/toward"),
                     "a rise heads north or south",
                     "write north or south",
                 );
                 0.0
             }
         };
-        let run = self.distance(Source::Run(wall), &run.distance, &format!("{pointer}/run/distance"));
-        let rise = self.distance(Source::Rise(wall), &rise.distance, &format!("{pointer}/rise/distance"));
+        let run = self.distance(
+            Source::Run(wall),
+            &run.distance,
+            format_args!("/walls/{wall}/direction/run_and_rise/run/distance"),
+        );
+        let rise = self.distance(
+            Source::Rise(wall),
+            &rise.distance,
+            format_args!("/walls/{wall}/direction/run_and_rise/rise/distance"),
+        );
         let own = self.notes.walls.get(wall).map(|described| &described.length);
         let length = own
             .filter(|length| !length.readings.is_empty())
-            .map(|length| self.distance(Source::Length(wall), length, &format!("/walls/{wall}/length")));
+            .map(|length| self.distance(Source::Length(wall), length, format_args!("/walls/{wall}/length")));
         Shape::Legs { run, east, rise, north, length }
     }
 
@@ -316,8 +327,8 @@ impl<'n> Resolver<'n> {
         self.network.quantities.len() - 1
     }
 
-    fn distance(&mut self, source: Source, distance: &Distance, pointer: &str) -> usize {
-        let mut values = Vec::new();
+    fn distance(&mut self, source: Source, distance: &Distance, pointer: Arguments<'_>) -> usize {
+        let mut values = Vec::with_capacity(distance.readings.len());
         for (at, reading) in distance.readings.iter().enumerate() {
             match reading.value(&self.notes.instruments) {
                 Ok(value) => values.push(value),
@@ -360,8 +371,8 @@ impl<'n> Resolver<'n> {
     fn take_ties(&mut self) {
         let notes = self.notes;
         for (at, tie) in notes.ties.iter().enumerate() {
-            let from = self.corner(&tie.from, &format!("/ties/{at}/from"));
-            let to = self.corner(&tie.to, &format!("/ties/{at}/to"));
+            let from = self.corner(&tie.from, format_args!("/ties/{at}/from"));
+            let to = self.corner(&tie.to, format_args!("/ties/{at}/to"));
             if tie.distance.readings.is_empty() {
                 self.report(
                     format!("/ties/{at}/distance/readings"),
@@ -372,10 +383,8 @@ impl<'n> Resolver<'n> {
             let (Some(from), Some(to)) = (from, to) else { continue };
             let path: Path =
                 to.into_iter().chain(from.into_iter().map(|(wall, sign)| (wall, -sign))).collect();
-            let quantity = self.distance(Source::Tie(at), &tie.distance, &format!("/ties/{at}/distance"));
-            let values = self.network.quantities.iter().map(|one| one.value);
-            let values = nalgebra::DVector::from_iterator(self.network.quantities.len(), values);
-            let (east, north, _) = self.network.along(&path, &values);
+            let quantity = self.distance(Source::Tie(at), &tie.distance, format_args!("/ties/{at}/distance"));
+            let (east, north) = along(&path, &self.network.steps(&self.network.observed()));
             let sense = if span(east, north, tie.along, 1.0).0 < 0.0 { -1.0 } else { 1.0 };
             let sense = if tie.along == TieLine::Straight { 1.0 } else { sense };
             self.network.ties.push(ResolvedTie { quantity, path, along: tie.along, sense });

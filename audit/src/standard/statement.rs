@@ -235,7 +235,7 @@ impl<'a> Stating<'a> {
                 self.notes.push(Note::NotMoved { place: place(building, level, part) });
                 let as_drawn = |share: &Share| Cut {
                     inset: Inset { outline: share.outline, weight: share.weight, inward_ft: Vec::new() },
-                    area: Area::ZERO,
+                    change: Area::ZERO,
                     by_assumed_thickness: 0.0,
                 };
                 (part.area, part.shares.iter().map(as_drawn).collect())
@@ -250,12 +250,8 @@ impl<'a> Stating<'a> {
         let mut cuts = Vec::with_capacity(shares.len());
         for share in shares {
             let cut = drawing.cut(*share, self.standard.lines(), is_finished)?;
-            if !cut.inset.inward_ft.is_empty() {
-                let before = drawing.worked.outlines.get(share.outline)?.polygon.area()?;
-                let change = cut.area.checked_sub(before)?;
-                let change = if share.weight < 0.0 { Area::ZERO.checked_sub(change)? } else { change };
-                area = area.checked_add(change)?;
-            }
+            let is_added = share.weight >= 0.0;
+            area = if is_added { area.checked_add(cut.change)? } else { area.checked_sub(cut.change)? };
             cuts.push(cut);
         }
         Some((area, cuts))
@@ -325,7 +321,8 @@ impl<'a> Stating<'a> {
         let weight = &ruled.rule.weight;
         let line = self.line(building, level, ruled, ruled.area, weight);
         if ruled.rule.verdict == CountingVerdict::Counted {
-            self.count(ruled, line.area, line.unweighted, to_f64(weight.exact()));
+            self.total.add(line.area);
+            self.count(ruled, to_f64(weight.exact()));
         }
         self.lines.push(line);
     }
@@ -340,7 +337,7 @@ impl<'a> Stating<'a> {
         index: usize,
     ) {
         let pieces: &[Piece] = room.pieces.get(index).map_or(&[], Vec::as_slice);
-        let mut left = ruled.area;
+        let (mut left, mut counted) = (ruled.area, 0.0);
         for (at, piece) in pieces.iter().enumerate() {
             let size = if at + 1 == pieces.len() { Some(left) } else { scaled(ruled.area, &piece.share) };
             let Some(size) = size else { continue };
@@ -369,13 +366,18 @@ impl<'a> Stating<'a> {
                 line.because.clone_from(&rule.because);
             }
             if verdict == CountingVerdict::Counted {
-                self.count(ruled, line.area, line.unweighted, to_f64(weight.exact()) * to_f64(&piece.share));
-                let heights =
-                    ruled.area.to_square_feet_f64() * room.share_sd.get(index).copied().unwrap_or(0.0);
-                // once a part: its pieces move together
-                self.spread.heights += if at == 0 { heights * heights } else { 0.0 };
+                self.total.add(line.area);
+                counted += to_f64(weight.exact()) * to_f64(&piece.share);
             }
             self.lines.push(line);
+        }
+        if counted > 0.0 {
+            // once a part: its pieces move together
+            self.count(ruled, counted);
+            let heights =
+                room.share_sd.get(index).copied().unwrap_or(0.0) * to_f64(ruled.rule.weight.exact());
+            let heights = ruled.area.to_square_feet_f64() * heights;
+            self.spread.heights += heights * heights;
         }
     }
 
@@ -405,26 +407,17 @@ impl<'a> Stating<'a> {
         }
     }
 
-    /// Adds a counted area; `factor` is how much of the part it is, weight and share together.
-    fn count(&mut self, ruled: &Ruled<'_>, area: Area, unweighted: Area, factor: f64) {
-        self.total.add(area);
+    /// Adds the spread of a part of which so much is counted, weight and share together.
+    fn count(&mut self, ruled: &Ruled<'_>, factor: f64) {
         for cut in &ruled.cuts {
             let weight = cut.inset.weight * factor;
             self.by_thickness += weight * cut.by_assumed_thickness;
             self.insets.push(Inset { weight, ..cut.inset.clone() });
         }
-        if ruled.cuts.is_empty() {
-            match ruled.part.sd_sqft {
-                Some(sd) => {
-                    let sd = sd * factor;
-                    self.spread.stated += sd * sd;
-                }
-                None => {
-                    let whole = ruled.area.to_square_feet_f64();
-                    let share = if whole > 0.0 { factor * whole } else { unweighted.to_square_feet_f64() };
-                    self.assumed_sqft += share;
-                }
-            }
+        match ruled.part.sd_sqft {
+            _ if !ruled.cuts.is_empty() => {}
+            Some(sd) => self.spread.stated += sd * factor * sd * factor,
+            None => self.assumed_sqft += ruled.area.to_square_feet_f64() * factor,
         }
     }
 
@@ -481,8 +474,8 @@ impl<'a> Stating<'a> {
         spread.assumed = assumed * assumed;
         let common = total.to_square_feet_f64() * self.house.common_relative_sd.unwrap_or(0.0);
         spread.common = common * common;
-        let drawn = self.house.drawing.as_ref().and_then(|drawing| drawing.worked.inset_area(&self.insets));
-        if let Some(drawn) = drawn.filter(|_| !self.insets.is_empty()) {
+        let drawing = self.house.drawing.as_ref().filter(|_| !self.insets.is_empty());
+        if let Some(drawn) = drawing.and_then(|drawing| drawing.worked.inset_area(&self.insets)) {
             let square = |sd: f64| sd * sd;
             spread.readings = square(drawn.readings_sd_sqft);
             spread.scale = square(drawn.scale_sd_sqft);

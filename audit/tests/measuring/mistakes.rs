@@ -370,3 +370,52 @@ fn notes_go_through_json_unchanged_and_unknown_fields_are_refused() {
     let odd = text.replacen("\"name\"", "\"nmae\":1,\"name\"", 1);
     assert!(serde_json::from_str::<FieldNotes>(&odd).unwrap_err().to_string().contains("nmae"));
 }
+
+#[test]
+fn an_overall_dimension_that_wants_a_long_wall_longer_settles() {
+    // No turning makes the front longer: whole steps of the adjustment swing from side to side here.
+    let mut notes = blank_notes();
+    notes.direction_sd_degrees = Some(0.2);
+    let wall = |word, length| (toward(word), distance(&[(length, 0.01), (length, 0.01)]));
+    let walls = vec![
+        wall(Compass::East, 60.1),
+        wall(Compass::North, 30.0),
+        wall(Compass::West, 60.1),
+        wall(Compass::South, 30.02),
+    ];
+    outline(&mut notes, "house", walls);
+    tie(&mut notes, TieLine::EastWest, "house", (0, 1), distance(&[(61.1, 0.01)]));
+    let house = worked_up(&notes);
+    let first = &house.suspicions[0];
+    assert!(first.distances().contains(&Source::Tie(0)), "{first:?}");
+    // The tie pulls against two readings of the front; the sides lean before the rear gets longer.
+    let front = house.walls[0].length.to_feet_f64();
+    assert!((front - (60.1 + 1.0 / 3.0)).abs() < 1e-3, "{front}");
+    // Of the two long walls the one that is pulled hardly turns.
+    let turned = |wall: usize| house.walls[wall].turned_degrees.unwrap().abs();
+    assert!(turned(0) < 0.5 * turned(2), "{} {}", turned(0), turned(2));
+}
+
+#[test]
+fn a_second_error_is_found_as_a_fresh_adjustment_without_the_first_would() {
+    // Held directions leave sums, for which both are the same; loose ones are curved, and the walls turn back once
+    // the first error is away.
+    for (direction_sd_degrees, allowed) in [(0.0, 1e-9), (0.2, 1e-4)] {
+        let mut notes = angle_house(|_, length| vec![length, length]);
+        notes.direction_sd_degrees = Some(direction_sd_degrees);
+        let wrong = |wall: &mut Wall, error: f64| {
+            let piece = &mut wall.length.readings[1].pieces[0];
+            piece.length = feet(piece.length.to_feet_f64() + error);
+        };
+        wrong(&mut notes.walls[0], 1.0);
+        wrong(&mut notes.walls[3], -0.6);
+        let both = worked_up(&notes).suspicions;
+        assert_eq!(both[0].distances(), [Source::Length(0)]);
+        assert_eq!(both[1].distances(), [Source::Length(3)]);
+        notes.walls[0].length.readings.truncate(1);
+        let fresh = worked_up(&notes).suspicions;
+        assert_eq!(fresh[0].candidates, both[1].candidates);
+        let apart = (fresh[0].test_value / both[1].test_value - 1.0).abs();
+        assert!(apart < allowed, "{apart} at {direction_sd_degrees} degrees");
+    }
+}

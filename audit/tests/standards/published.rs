@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use crossfoot_audit::area::Area;
 use crossfoot_audit::ceiling::{Beam, Ceiling, WidthAt};
-use crossfoot_audit::drawing::{Drawing, Edge, EdgeKind, WallLine};
+use crossfoot_audit::drawing::{Dimensions, Drawing, Edge, EdgeKind, WallLine};
 use crossfoot_audit::house::{
     Access, BuildingKind, Enclosure, Finish, Grade, Heat, House, Level, Part, PartUse, Storey,
 };
@@ -349,7 +349,12 @@ fn drawn(width_m: f64, depth_m: f64, wall_m: f64) -> Drawing {
     }
     notes.outlines.push(Outline { name: "house".to_owned(), from: None, way: Vec::new(), walls: walks });
     let edge = Edge { kind: EdgeKind::OuterWall, line: WallLine::Outside, thickness: Some(metres(wall_m)) };
-    Drawing { worked: work_up(&notes).unwrap(), edges: vec![vec![edge; 4]] }
+    Drawing {
+        worked: work_up(&notes).unwrap(),
+        edges: vec![vec![edge; 4]],
+        dimensions: Dimensions::Metres,
+        north_degrees: None,
+    }
 }
 
 #[test]

@@ -28,15 +28,15 @@ fn text(data: &PacketData) -> String {
 
 #[test]
 fn the_result_is_said_in_one_sentence() {
-    // 385.8 of 912 is 42.30 %; 1.96 times 4.2896 of 912 is 0.92 %: 41.4 to 43.2
+    // 388 of 912 is 42.54 %; 1.96 times 9.1147 of 912 is 1.96 %: 40.6 to 44.5
     let text = text(&variance());
     for said in [
-        "House larger than recorded by 42.3 % of the recorded area, 95 % interval 41.4 to 43.2.",
+        "House larger than recorded by 42.5 % of the recorded area, 95 % interval 40.6 to 44.5.",
         "The finding is confirmed.",
-        "1,297.8",
-        "+385.8",
-        "+32,736.15 to +91,373.68",
-        "unfinished area",
+        "1,300.0",
+        "+388.0",
+        "+32,904.73 to +91,894.73",
+        "unfinished area below grade",
         "07-0412-003",
         "114 GARNET ST",
         "page 1 of",
@@ -83,8 +83,8 @@ fn without_an_area_on_record_there_is_no_percentage() {
 fn parts_that_do_not_add_up_say_by_how_much() {
     let mut data = variance();
     assert!(!text(&data).contains("it is not ruled off"));
-    data.statement.total_sqft = "1300".to_owned();
-    let said = "The counted parts come to 1,297.8 sq ft, 2.2 sq ft less than the total: it is not ruled off.";
+    data.statement.total_sqft = "1302.2".to_owned();
+    let said = "The counted parts come to 1,300.0 sq ft, 2.2 sq ft less than the total: it is not ruled off.";
     assert!(text(&data).contains(said));
 }
 
@@ -212,4 +212,15 @@ fn long_tables_run_over_pages_with_their_heads_repeated() {
     assert_eq!(with("SHA-256 of finding.json"), pages.len());
     assert!(pages.iter().any(|page| page.contains("106,488.0")));
     assert!(pages.last().unwrap().contains(&format!("page {0} of {0}", pages.len())));
+}
+
+#[test]
+fn a_house_that_was_drawn_shows_its_plans_with_how_each_part_counts() {
+    let text = text(&variance());
+    for said in
+        ["main house, level 2", "hall, open to below, 524.0 sq ft", "loft", "25' 10\"", "Not a land survey"]
+    {
+        assert!(text.contains(said), "{said} is missing:\n{text}");
+    }
+    assert!(!self::text(&no_area()).contains("The plans"), "its areas were stated");
 }

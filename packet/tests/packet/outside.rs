@@ -164,9 +164,12 @@ print(json.dumps(found))
     assert_eq!(count("/Table"), 10, "{found}");
     assert_eq!(count("/THead"), count("/Table"));
     assert!(count("/TH") > 20 && count("/TD") > 100, "{found}");
-    assert_eq!(count("/Figure"), 1);
+    // the interval, and a plan for each of three levels
+    assert_eq!(count("/Figure"), 4);
     let alt = found["alts"][0].as_str().unwrap();
-    assert!(alt.starts_with("Interval on a line: house larger than recorded by 42.3 %"), "{alt}");
+    assert!(alt.starts_with("Interval on a line: house larger than recorded by 42.5 %"), "{alt}");
+    let plan = found["alts"][3].as_str().unwrap();
+    assert!(plan.starts_with("Plan of main house, level 2: loft 360.0 sq ft"), "{plan}");
     let heads: Vec<u64> = serde_json::from_value(found["heads"].clone()).unwrap();
     assert_eq!(heads[0], 1);
     assert!(heads.windows(2).all(|pair| pair[1] <= pair[0] + 1), "no level is passed over: {heads:?}");

@@ -135,7 +135,7 @@ fn of_demo(reference: &str, value: Option<Money>) -> PacketData {
             document,
             permitted_use: house.permitted_use.clone().unwrap_or_default(),
         },
-        statement: Statement::of(&statement, &standard),
+        statement: Statement::of(&statement),
         standard: (&standard).into(),
         comparison: (&judgement).into(),
         explanation: steps.collect(),

@@ -218,7 +218,7 @@ impl Visit<'_> {
             pieces.push(piece(share * scale + error));
         }
         let sd = (!usual).then(|| feet(sd));
-        Reading { pieces, offsets: offset.into_iter().collect(), mark_sd: None, sd }
+        Reading { pieces, offsets: offset.into_iter().collect(), sd, ..Reading::default() }
     }
 
     fn direction(&mut self, wall: Run) -> Direction {

@@ -1,0 +1,223 @@
+//! From the field notes of a document to outlines that areas are computed from, and what is wrong with their shape.
+
+use std::sync::Arc;
+
+use super::faces::bring_to_line;
+use super::shape::{FieldNotesDocument, NotationDocument, SideDocument};
+use super::{Problem, remark};
+use crate::area::Area;
+use crate::drawing::{Dimensions, Drawing, Edge, EdgeKind, WallLine};
+use crate::length::Length;
+use crate::measure::area_spread::Share;
+use crate::measure::field_notes::{FieldNotes, Outline, Walk};
+use crate::measure::polygon::{Patch, Point, Polygon, RingFault};
+use crate::measure::region::Region;
+use crate::measure::work_up;
+
+/// Strips narrower than this lie between two readings of one line (common practice, no source).
+pub(super) const STRIP_FT: f64 = 0.25;
+
+/// The outlines of a document, adjusted.
+pub(super) struct Drawn {
+    pub(super) drawing: Arc<Drawing>,
+    names: Vec<String>,
+    origin: Point,
+}
+
+/// Outlines that make up a region: added, and cut out.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub(super) struct Outlines {
+    pub(super) plus: Vec<usize>,
+    pub(super) minus: Vec<usize>,
+}
+
+impl Outlines {
+    pub(super) fn shares(&self) -> Vec<Share> {
+        let share = |weight: f64| move |outline: &usize| Share { outline: *outline, weight };
+        self.plus.iter().map(share(1.0)).chain(self.minus.iter().map(share(-1.0))).collect()
+    }
+}
+
+/// Works the notes up. `None` with at least one problem where they cannot be.
+///
+/// `voids` are the names of outlines that openings and stairs are drawn with: their sides are walls only where they
+/// say so.
+pub(super) fn draw(
+    document: &FieldNotesDocument,
+    voids: &[&str],
+    problems: &mut Vec<Problem>,
+) -> Option<Drawn> {
+    let before = problems.len();
+    let mut notes = field_notes(document);
+    bring_to_line(document, &mut notes, problems);
+    let worked = match work_up(&notes) {
+        Ok(worked) => worked,
+        Err(found) => {
+            problems.extend(found.into_iter().map(placed));
+            return None;
+        }
+    };
+    for (at, outline) in worked.outlines.iter().enumerate() {
+        for fault in &outline.faults {
+            problems.push(Problem {
+                pointer: format!("/field_notes/outlines/{at}/sides"),
+                detail: format!("{:?} {}", outline.name, ring_fault(document, at, fault)),
+                mend: "check the directions and the order of its sides".to_owned(),
+            });
+        }
+    }
+    if problems.len() > before {
+        return None;
+    }
+    let edges = document.outlines.iter().map(|outline| {
+        let line = outline.line.unwrap_or_default();
+        let is_void = voids.contains(&outline.name.as_str());
+        let edge = |side: &SideDocument| match side.edge {
+            None if is_void => Edge { kind: EdgeKind::Open, line, thickness: None },
+            Some(_) | None => side_edge(document, side, line),
+        };
+        outline.sides.iter().map(edge).collect()
+    });
+    let first = worked.outlines.first().and_then(|outline| outline.polygon.corners.first());
+    let origin = first.copied().unwrap_or(Point { east: 0, north: 0 });
+    let names = document.outlines.iter().map(|outline| outline.name.clone()).collect();
+    let dimensions = match document.notation {
+        Some(NotationDocument::FeetInches) | None => Dimensions::FeetInches,
+        Some(NotationDocument::DecimalFeet) => Dimensions::DecimalFeet,
+        Some(NotationDocument::Metres) => Dimensions::Metres,
+    };
+    let drawing =
+        Drawing { edges: edges.collect(), worked, dimensions, north_degrees: document.north_degrees };
+    Some(Drawn { drawing: Arc::new(drawing), names, origin })
+}
+
+fn field_notes(document: &FieldNotesDocument) -> FieldNotes {
+    let outline = |outline: &super::shape::OutlineDocument| Outline {
+        name: outline.name.clone(),
+        from: outline.from.clone(),
+        way: outline.way.clone(),
+        walls: outline
+            .sides
+            .iter()
+            .map(|side| Walk { wall: side.wall.clone(), backwards: side.backwards })
+            .collect(),
+    };
+    FieldNotes {
+        instruments: document.instruments.clone(),
+        walls: document.walls.clone(),
+        outlines: document.outlines.iter().map(outline).collect(),
+        ties: document.ties.clone(),
+        direction_sd_degrees: document.direction_sd_degrees,
+    }
+}
+
+/// The engine speaks of the walls of an outline, the document of its sides.
+fn placed(problem: Problem) -> Problem {
+    let pointer = match problem.pointer.strip_prefix("/outlines/").and_then(|rest| rest.split_once("/walls"))
+    {
+        Some((at, rest)) => format!("/field_notes/outlines/{at}/sides{rest}"),
+        None => format!("/field_notes{}", problem.pointer),
+    };
+    Problem { pointer, ..problem }
+}
+
+/// What a side is; walls without a thickness of their own have that of the notes.
+pub(super) fn side_edge(document: &FieldNotesDocument, side: &SideDocument, line: WallLine) -> Edge {
+    let kind = side.edge.unwrap_or_default();
+    let is_wall = matches!(kind, EdgeKind::OuterWall | EdgeKind::CommonWall | EdgeKind::Partition);
+    let thickness = side.thickness.or(document.wall_thickness.filter(|_| is_wall));
+    Edge { kind, line, thickness }
+}
+
+fn ring_fault(document: &FieldNotesDocument, outline: usize, fault: &RingFault) -> String {
+    let side = |at: usize| {
+        let side = document.outlines.get(outline).and_then(|outline| outline.sides.get(at));
+        side.map_or_else(|| format!("side {at}"), |side| format!("{:?}", side.wall))
+    };
+    match fault {
+        RingFault::NoLength { side: at, at: place } => {
+            format!("has no length at {}, {}", side(*at), feet(*place))
+        }
+        RingFault::Crossing { sides, at } => {
+            format!("crosses itself: {} and {} meet at {}", side(sides.0), side(sides.1), feet(*at))
+        }
+        RingFault::Spike { corner, at } => {
+            format!("runs back over itself at {}, {}", side(*corner), feet(*at))
+        }
+        RingFault::TooFewCorners => "has fewer than three corners".to_owned(),
+    }
+}
+
+/// A place on the sketch.
+fn feet(point: Point) -> String {
+    let one = |nanometres: i64, positive: &str, negative: &str| {
+        let feet = Length::from_nanometres(nanometres.saturating_abs()).to_decimal_feet(1);
+        format!("{feet} ft {}", if nanometres < 0 { negative } else { positive })
+    };
+    format!("{} and {} of the origin", one(point.east, "east", "west"), one(point.north, "north", "south"))
+}
+
+/// A region in words: how large, and where.
+pub(super) fn patch(patch: &Patch) -> String {
+    format!("{:.1} sq ft between {} and {}", patch.area_sqft, feet(patch.low), feet(patch.high))
+}
+
+impl Drawn {
+    /// The outlines of these names; a problem for each that is not there.
+    pub(super) fn index(&self, name: &str) -> Option<usize> {
+        self.names.iter().position(|known| known == name)
+    }
+
+    /// The exact area of the outlines.
+    pub(super) fn area(&self, outlines: &Outlines) -> Option<Area> {
+        let mut doubled: i128 = 0;
+        for share in outlines.shares() {
+            let size = self.polygon(share.outline)?.doubled_area().abs();
+            doubled = doubled.checked_add(if share.weight < 0.0 { -size } else { size })?;
+        }
+        Area::from_doubled_square_nanometres(doubled)
+    }
+
+    /// The region of the outlines, to be held against others.
+    pub(super) fn region(&self, outlines: &Outlines) -> Region {
+        let polygons =
+            |list: &[usize]| -> Vec<&Polygon> { list.iter().filter_map(|at| self.polygon(*at)).collect() };
+        Region::of(self.origin, &polygons(&outlines.plus), &polygons(&outlines.minus))
+    }
+
+    fn polygon(&self, outline: usize) -> Option<&Polygon> {
+        self.drawing.worked.outlines.get(outline).map(|outline| &outline.polygon)
+    }
+
+    /// Whether a side of these outlines is a railing.
+    pub(super) fn ends_at_railing(&self, outlines: &Outlines) -> bool {
+        let edges = outlines.plus.iter().filter_map(|at| self.drawing.edges.get(*at));
+        edges.flatten().any(|edge| edge.kind == EdgeKind::Railing)
+    }
+}
+
+/// The outlines of these names.
+pub(super) fn named(
+    drawn: Option<&Drawn>,
+    names: &[String],
+    pointer: &str,
+    problems: &mut Vec<Problem>,
+) -> Vec<usize> {
+    let mut found = Vec::new();
+    for (at, name) in names.iter().enumerate() {
+        match drawn.and_then(|drawn| drawn.index(name)) {
+            Some(index) if found.contains(&index) => problems.push(remark(
+                format!("{pointer}/{at}"),
+                format!("the outline {name:?} is listed twice"),
+                "list it once",
+            )),
+            Some(index) => found.push(index),
+            None => problems.push(remark(
+                format!("{pointer}/{at}"),
+                format!("no outline is named {name:?}"),
+                "name one of the outlines of field_notes, or add it there",
+            )),
+        }
+    }
+    found
+}

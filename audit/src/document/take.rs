@@ -1,0 +1,136 @@
+//! From the types of a document to a measurement: figures made exact, and everything that a schema cannot say.
+
+use super::drawn::{Drawn, draw};
+use super::level::take_level;
+use super::shape::{BuildingDocument, MeasurementDocument};
+use super::{Measurement, Problem, calendar_day, remark};
+use crate::area::{Area, SQUARE_METRES_PER_SQUARE_FOOT};
+use crate::house::{Building, House};
+
+pub(super) fn take(
+    document: MeasurementDocument,
+    mut problems: Vec<Problem>,
+) -> Result<Measurement, Vec<Problem>> {
+    let measured_on = calendar_day(&document.measured_on, &mut problems);
+    for (pointer, text) in [("/reference", &document.reference), ("/parcel", &document.parcel)] {
+        if !text.is_empty() && text.trim().is_empty() {
+            problems.push(remark(pointer.to_owned(), "only spaces".to_owned(), "give it a value"));
+        }
+    }
+    let levels = || document.buildings.iter().flat_map(|building| &building.levels);
+    let openings = levels().flat_map(|level| &level.openings).flat_map(|opening| &opening.outlines);
+    let stairs = levels().flat_map(|level| &level.stairs).flat_map(|stair| &stair.outlines);
+    let voids: Vec<&str> = openings.chain(stairs).map(String::as_str).collect();
+    let drawn = document.field_notes.as_ref().map(|notes| draw(notes, &voids, &mut problems));
+    let mut remarks = Vec::new();
+    // what cannot be drawn cannot be held against anything: its own problems are told first
+    let buildings = if matches!(drawn, Some(None)) {
+        Vec::new()
+    } else {
+        let drawn = drawn.as_ref().and_then(Option::as_ref);
+        let buildings = document.buildings.into_iter().enumerate();
+        buildings
+            .map(|(at, building)| {
+                take_building(building, &format!("/buildings/{at}"), drawn, &mut problems, &mut remarks)
+            })
+            .collect()
+    };
+    match measured_on {
+        Some(measured_on) if problems.is_empty() => Ok(Measurement {
+            reference: document.reference.trim().to_owned(),
+            parcel: document.parcel.trim().to_owned(),
+            address: document.address.filter(|a| !a.trim().is_empty()),
+            jurisdiction: document.jurisdiction.filter(|j| !j.trim().is_empty()),
+            measured_on,
+            year_built: document.year_built,
+            purpose: document.purpose,
+            permitted_use: document.permitted_use,
+            reason: document.reason,
+            house: House {
+                buildings,
+                common_relative_sd: document.common_relative_sd,
+                drawing: drawn.flatten().map(|drawn| drawn.drawing),
+            },
+            remarks,
+        }),
+        _ => Err(problems),
+    }
+}
+
+fn take_building(
+    building: BuildingDocument,
+    pointer: &str,
+    drawn: Option<&Drawn>,
+    problems: &mut Vec<Problem>,
+    remarks: &mut Vec<Problem>,
+) -> Building {
+    let mut stairs: Vec<(&str, i32)> = Vec::new();
+    for (at, level) in building.levels.iter().enumerate() {
+        for (index, stair) in level.stairs.iter().enumerate() {
+            if let Some((name, number)) = stairs.iter().find(|(name, _)| *name == stair.name) {
+                problems.push(remark(
+                    format!("{pointer}/levels/{at}/stairs/{index}"),
+                    format!("the stair {name:?} stands on level {number} already"),
+                    "list a stair once, on the level from which it descends; the floor under it counts with the level below",
+                ));
+            }
+            stairs.push((&stair.name, level.level));
+        }
+    }
+    let levels = building.levels.iter().enumerate();
+    let levels = levels
+        .map(|(at, level)| take_level(level, &format!("{pointer}/levels/{at}"), drawn, problems, remarks))
+        .collect();
+    Building { name: building.name, kind: building.kind, levels }
+}
+
+/// An area stated in square feet or in square metres; `None` for neither, with a problem where it cannot be taken.
+pub(super) fn stated_area(
+    (feet, metres): (Option<f64>, Option<f64>),
+    field: &str,
+    pointer: &str,
+    problems: &mut Vec<Problem>,
+) -> Option<Area> {
+    let area = match (feet, metres) {
+        (Some(feet), None) => Area::from_square_feet_f64(feet),
+        (None, Some(metres)) => Area::from_square_metres_f64(metres),
+        (None, None) => return None,
+        (Some(_), Some(_)) => {
+            problems.push(remark(
+                pointer.to_owned(),
+                format!("{field}_sqft and {field}_m2 are both given"),
+                "keep the one that was measured",
+            ));
+            return Some(Area::ZERO);
+        }
+    };
+    if area.is_none() {
+        problems.push(remark(
+            pointer.to_owned(),
+            "the area cannot be held exactly".to_owned(),
+            "give at most six decimals and at most a million square feet",
+        ));
+    }
+    Some(area.unwrap_or(Area::ZERO))
+}
+
+/// A standard deviation stated in square feet or in square metres, in square feet.
+pub(super) fn stated_sd(
+    (feet, metres): (Option<f64>, Option<f64>),
+    pointer: &str,
+    problems: &mut Vec<Problem>,
+) -> Option<f64> {
+    match (feet, metres) {
+        (Some(feet), None) => Some(feet),
+        (None, Some(metres)) => Some(metres / SQUARE_METRES_PER_SQUARE_FOOT),
+        (None, None) => None,
+        (Some(_), Some(_)) => {
+            problems.push(remark(
+                pointer.to_owned(),
+                "sd_sqft and sd_m2 are both given".to_owned(),
+                "keep the one that was stated",
+            ));
+            None
+        }
+    }
+}
