@@ -145,6 +145,10 @@ pub enum Storey {
     Full,
     /// Under the roof: what publishers of records call half a storey, whatever share of it can be stood in.
     Half,
+    /// The lower level of a split level: one section of the house has two storeys, half a storey beside the other.
+    SplitLevel,
+    /// The lower level of a split foyer (raised ranch): the entry lies between two levels of the whole house.
+    SplitFoyer,
 }
 
 /// The kind of a building.

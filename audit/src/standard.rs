@@ -2,16 +2,20 @@
 
 mod ceiling_rule;
 mod every_part;
+mod read;
+mod rounding;
 mod statement;
 mod weight;
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::drawing::{Lines, WallLine};
 pub use crate::house::WallFace;
 use crate::house::{Access, Attachment, BuildingKind, Enclosure, Finish, Grade, Heat, Part, PartUse, Storey};
-use crate::length::Length;
 pub use ceiling_rule::{Band, Base, BeamRule, CeilingRule, RoomRule};
+pub use read::{StandardError, schema};
+pub use rounding::{DimensionRule, Half, RoundedLine, RoundedOutline};
 pub use statement::{AreaStatement, Note, Spread, StatementLine};
 pub use weight::Weight;
 
@@ -21,15 +25,30 @@ pub use weight::Weight;
 pub const ASSUMED_RELATIVE_SD: f64 = 0.01;
 
 /// The definitions that come with the program, each a file beside this module.
-const BUILT_IN: [&str; 1] = [include_str!("standard/finished_above_grade.toml")];
+const BUILT_IN: [&str; 12] = [
+    include_str!("standard/finished_above_grade.toml"),
+    include_str!("standard/north_carolina.toml"),
+    include_str!("standard/alberta_rms.toml"),
+    include_str!("standard/maryland.toml"),
+    include_str!("standard/monee_illinois.toml"),
+    include_str!("standard/ontario.toml"),
+    include_str!("standard/cook_county.toml"),
+    include_str!("standard/miami_dade_adjusted.toml"),
+    include_str!("standard/uk_gea.toml"),
+    include_str!("standard/uk_gia.toml"),
+    include_str!("standard/ipms_3b.toml"),
+    include_str!("standard/woflv.toml"),
+];
 
 /// A definition of floor area.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Standard {
-    /// Its name in layouts and judgements.
+    /// Its name in layouts and judgements: lower case letters, digits and hyphens.
+    #[schemars(length(min = 1, max = 60), regex(pattern = r"^[a-z0-9]+(-[a-z0-9]+)*$"))]
     pub id: String,
     /// Its title for people.
+    #[schemars(length(min = 1, max = 2000))]
     pub title: String,
     /// Who publishes it.
     pub publisher: String,
@@ -59,48 +78,12 @@ pub struct Standard {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub ceiling: Option<CeilingRule>,
     /// The rules in order; together they cover every part ([`Standard::from_toml`] refuses others).
+    #[schemars(length(min = 1, max = 60))]
     pub rule: Vec<CountingRule>,
 }
 
-/// How dimensions are rounded.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct DimensionRule {
-    /// The step, for example `1 ft`.
-    pub step: Length,
-    /// Where a half of it goes.
-    pub half: Half,
-    /// The rule in our own words, with its citation.
-    pub because: String,
-}
-
-/// Where a half goes in rounding.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "snake_case")]
-pub enum Half {
-    /// To the step above.
-    Up,
-    /// To the step below.
-    Down,
-}
-
-impl DimensionRule {
-    /// A dimension as this rule writes it. Not below zero.
-    #[must_use]
-    pub fn rounded(&self, dimension: Length) -> Length {
-        let step = self.step.nanometres().max(1);
-        let (whole, rest) =
-            (dimension.nanometres().div_euclid(step), dimension.nanometres().rem_euclid(step));
-        let up = match self.half {
-            Half::Up => i128::from(rest) * 2 >= i128::from(step),
-            Half::Down => i128::from(rest) * 2 > i128::from(step),
-        };
-        Length::from_nanometres((whole + i64::from(up)).saturating_mul(step))
-    }
-}
-
 /// What half a storey counts.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct HalfStoreyRule {
     /// The name that lines of a statement give.
@@ -112,7 +95,7 @@ pub struct HalfStoreyRule {
 }
 
 /// One rule: conditions, and what becomes of a part that meets them all.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct CountingRule {
     /// The rule's name.
@@ -140,7 +123,7 @@ fn yes() -> bool {
 }
 
 /// Conditions on a part: each list names the values that meet it, an empty one is met by all.
-#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, default)]
 pub struct Conditions {
     /// On the use.
@@ -170,13 +153,16 @@ pub struct Conditions {
     /// On how it is joined to the house.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub attachment: Vec<Stated<Attachment>>,
+    /// On whether it was built with the house or later.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub origin: Vec<Origin>,
     /// On the kind of the building.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub building: Vec<BuildingKind>,
 }
 
 /// Where a level lies among the levels of its building.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum Position {
     /// Numbered 1 or less.
@@ -185,8 +171,18 @@ pub enum Position {
     Higher,
 }
 
+/// Whether a part was built with the house.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum Origin {
+    /// With the house, or no other year is known.
+    Original,
+    /// Later: a year of its own is known.
+    Addition,
+}
+
 /// A value of a part that may not be stated.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(untagged)]
 pub enum Stated<T> {
     /// As stated.
@@ -196,7 +192,7 @@ pub enum Stated<T> {
 }
 
 /// The word `unstated`.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum Unstated {
     /// Nothing was said.
@@ -204,7 +200,7 @@ pub enum Unstated {
 }
 
 /// What becomes of a part under a standard.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum CountingVerdict {
     /// It is in the total.
@@ -213,48 +209,6 @@ pub enum CountingVerdict {
     Apart,
     /// It is not area of the house.
     NotCounted,
-}
-
-/// Why a file is no standard.
-#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
-pub enum StandardError {
-    /// The file cannot be read as TOML of this shape.
-    #[error("the standard cannot be read: {0}")]
-    Unreadable(String),
-    /// Some part would fall under no rule.
-    #[error(
-        "the standard {id} has no rule for {part}: add one, or let the last rule stand without conditions"
-    )]
-    NotTotal {
-        /// The standard.
-        id: String,
-        /// An example of such a part.
-        part: String,
-    },
-    /// A rule counts apart without a heading.
-    #[error("rule {rule} of the standard {id} counts apart but has no heading: add one")]
-    NoHeading {
-        /// The standard.
-        id: String,
-        /// The rule.
-        rule: String,
-    },
-    /// A text that people need is missing.
-    #[error("the standard {id} leaves {field} blank: name its source and its reasons")]
-    Blank {
-        /// The standard.
-        id: String,
-        /// The field.
-        field: String,
-    },
-    /// Two rules have one name.
-    #[error("two rules of the standard {id} are called {rule}: give each a name of its own")]
-    NamedTwice {
-        /// The standard.
-        id: String,
-        /// The rule.
-        rule: String,
-    },
 }
 
 /// A part with what a rule may ask about the place where it lies.
@@ -273,57 +227,6 @@ pub struct Placed<'a> {
 }
 
 impl Standard {
-    /// Reads a standard and proves that every part falls under exactly one rule.
-    ///
-    /// # Errors
-    /// [`StandardError`] with what would mend the file.
-    pub fn from_toml(text: &str) -> Result<Standard, StandardError> {
-        let standard: Standard =
-            toml::from_str(text).map_err(|e| StandardError::Unreadable(e.to_string().trim().to_owned()))?;
-        standard.check_texts()?;
-        match every_part::without_rule(&standard) {
-            None => Ok(standard),
-            Some(part) => Err(StandardError::NotTotal { id: standard.id.clone(), part }),
-        }
-    }
-
-    fn check_texts(&self) -> Result<(), StandardError> {
-        let id = || self.id.clone();
-        for (field, text) in [
-            ("id", &self.id),
-            ("title", &self.title),
-            ("publisher", &self.publisher),
-            ("source", &self.source),
-        ] {
-            if text.trim().is_empty() {
-                return Err(StandardError::Blank { id: id(), field: field.to_owned() });
-            }
-        }
-        for (at, rule) in self.rule.iter().enumerate() {
-            if rule.verdict == CountingVerdict::Apart && rule.heading.is_none() {
-                return Err(StandardError::NoHeading { id: id(), rule: rule.id.clone() });
-            }
-            if rule.because.trim().is_empty() {
-                return Err(StandardError::Blank {
-                    id: id(),
-                    field: format!("because of the rule {}", rule.id),
-                });
-            }
-            if self.rule.iter().take(at).any(|before| before.id == rule.id) {
-                return Err(StandardError::NamedTwice { id: id(), rule: rule.id.clone() });
-            }
-        }
-        Ok(())
-    }
-
-    /// The definitions that come with the program.
-    ///
-    /// # Errors
-    /// As [`Standard::from_toml`]; a test shows that it does not happen.
-    pub fn built_in() -> Result<Vec<Standard>, StandardError> {
-        BUILT_IN.iter().map(|text| Standard::from_toml(text)).collect()
-    }
-
     /// The first rule that the part meets.
     #[must_use]
     pub fn rule_for(&self, placed: &Placed<'_>) -> Option<&CountingRule> {
@@ -351,6 +254,7 @@ impl Conditions {
         }
         let part = placed.part;
         let position = if placed.level >= 2 { Position::Higher } else { Position::First };
+        let origin = if part.built.is_some() { Origin::Addition } else { Origin::Original };
         in_list(&self.part_use, &part.part_use)
             && in_list(&self.grade, &placed.grade)
             && in_list(&self.storey, &placed.storey)
@@ -360,6 +264,7 @@ impl Conditions {
             && in_list(&self.access, &part.access)
             && stated(&self.enclosure, part.enclosure)
             && stated(&self.attachment, part.attachment)
+            && in_list(&self.origin, &origin)
             && in_list(&self.building, &placed.building)
     }
 }

@@ -4,6 +4,7 @@
 use num_bigint::BigInt;
 use num_rational::BigRational;
 use num_traits::{One, Zero};
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::Weight;
@@ -15,7 +16,7 @@ use crate::length::Length;
 const DECIDING: f64 = 2.0;
 
 /// The ceiling rule of a standard.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct CeilingRule {
     /// The name that lines of a statement give.
@@ -27,6 +28,7 @@ pub struct CeilingRule {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub beams: Option<BeamRule>,
     /// Floor by its height, the highest band first; what lies below the last one does not count.
+    #[schemars(length(min = 1, max = 10))]
     pub band: Vec<Band>,
     /// What a room with a sloped ceiling must reach as a whole.
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -41,7 +43,7 @@ pub struct CeilingRule {
 }
 
 /// The rule for obstructions.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct BeamRule {
     /// Floor below one counts from this height.
@@ -49,7 +51,7 @@ pub struct BeamRule {
 }
 
 /// Floor of at least a height.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Band {
     /// From this height to the next higher band's.
@@ -59,7 +61,7 @@ pub struct Band {
 }
 
 /// What a room as a whole must reach.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct RoomRule {
     /// The height.
@@ -76,7 +78,7 @@ pub struct RoomRule {
 }
 
 /// The floor of which a share is asked.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum Base {
     /// The floor that is high enough to be in a band.
@@ -226,7 +228,8 @@ impl CeilingRule {
         }
         let low = (square_feet(under) / square_feet(area)).min(BigRational::one());
         let rest = BigRational::one() - &low;
-        vec![Piece { share: rest, counts }, Piece { share: low, counts: PieceCounts::Low }]
+        let pieces = [Piece { share: rest, counts }, Piece { share: low, counts: PieceCounts::Low }];
+        pieces.into_iter().filter(|piece| !piece.share.is_zero()).collect()
     }
 
     /// The weight of the highest band that a height reaches.

@@ -11,7 +11,8 @@ pub(super) fn without_rule(standard: &Standard) -> Option<String> {
         if missed.is_none() && standard.rule_for(placed).is_none() {
             let part = placed.part;
             missed = Some(format!(
-                "a part {:?}, {:?}, {:?} grade, {:?} storey, level {}, {:?}, heat {:?}, {:?}, {:?}, in {:?}",
+                "a part {:?}, {:?}, {:?} grade, {:?} storey, level {}, {:?}, heat {:?}, {:?}, {:?}, built {:?}, in \
+                 {:?}",
                 part.part_use,
                 part.finish,
                 placed.grade,
@@ -21,6 +22,7 @@ pub(super) fn without_rule(standard: &Standard) -> Option<String> {
                 part.heat,
                 part.enclosure,
                 part.attachment,
+                part.built,
                 placed.building
             ));
         }
@@ -40,7 +42,8 @@ pub(super) fn each(standard: &Standard, look: &mut dyn FnMut(&Placed<'_>)) {
     let buildings = [K::Main, K::Garage, K::GuestHouse, K::Outbuilding];
     let buildings = asked(standard, &buildings, |when| !when.building.is_empty());
     let grades = asked(standard, &[Grade::Above, Grade::Below], |when| !when.grade.is_empty());
-    let storeys = asked(standard, &[Storey::Full, Storey::Half], |when| !when.storey.is_empty());
+    let storeys = [Storey::Full, Storey::Half, Storey::SplitLevel, Storey::SplitFoyer];
+    let storeys = asked(standard, &storeys, |when| !when.storey.is_empty());
     let levels = asked(standard, &[1, 2], |when| !when.position.is_empty());
     let parts = every_part(standard);
     for building in buildings {
@@ -69,6 +72,7 @@ fn every_part(standard: &Standard) -> Vec<Part> {
     let attachments =
         [None, Some(Attachment::SharedWall), Some(Attachment::CoveredWalk), Some(Attachment::Detached)];
     let attachments = asked(standard, &attachments, |when| !when.attachment.is_empty());
+    let years = asked(standard, &[None, Some(2000)], |when| !when.origin.is_empty());
     let mut parts = vec![Part::stated(PartUse::Living, Area::ZERO)];
     parts =
         spread(&parts, &asked(standard, &PartUse::ALL, |when| !when.part_use.is_empty()), |part, value| {
@@ -78,6 +82,7 @@ fn every_part(standard: &Standard) -> Vec<Part> {
     parts = spread(&parts, &accesses, |part, value| part.access = value);
     parts = spread(&parts, &heats, |part, value| part.heat = value);
     parts = spread(&parts, &enclosures, |part, value| part.enclosure = value);
+    parts = spread(&parts, &years, |part, value| part.built = value);
     spread(&parts, &attachments, |part, value| part.attachment = value)
 }
 

@@ -2,10 +2,12 @@
 
 use core::fmt;
 use core::str::FromStr;
+use std::borrow::Cow;
 
 use num_bigint::BigInt;
 use num_rational::BigRational;
 use num_traits::{One, Zero};
+use schemars::{JsonSchema, Schema, SchemaGenerator, json_schema};
 use serde::{Deserialize, Deserializer, Serialize, Serializer, de};
 
 /// A weight from 0 to 1.
@@ -61,8 +63,9 @@ impl FromStr for Weight {
             }
             BigRational::new(whole(above.trim())?, below)
         } else if let Some((units, decimals)) = text.split_once('.') {
+            let decimals_read = whole(decimals)?;
             let scale = BigInt::from(10_u32).pow(u32::try_from(decimals.len()).map_err(|_| wrong())?);
-            BigRational::new(whole(units)? * &scale + whole(decimals)?, scale)
+            BigRational::new(whole(units)? * &scale + decimals_read, scale)
         } else {
             BigRational::from_integer(whole(text)?)
         };
@@ -73,6 +76,20 @@ impl FromStr for Weight {
 impl fmt::Display for Weight {
     fn fmt(&self, formatter: &mut fmt::Formatter<'_>) -> fmt::Result {
         write!(formatter, "{}", self.0)
+    }
+}
+
+impl JsonSchema for Weight {
+    fn schema_name() -> Cow<'static, str> {
+        "Weight".into()
+    }
+
+    fn json_schema(_: &mut SchemaGenerator) -> Schema {
+        json_schema!({
+            "type": "string",
+            "pattern": "^[0-9]{1,9}( */ *[0-9]{1,9}|\\.[0-9]{1,9})?$",
+            "description": "How much counts, from 0 to 1, exactly: 1/2, 0.66 or 1."
+        })
     }
 }
 

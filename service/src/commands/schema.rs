@@ -2,6 +2,7 @@
 
 use crossfoot_audit::document;
 use crossfoot_audit::judge::policy;
+use crossfoot_audit::standard;
 
 use crate::arguments::Schema;
 use crate::http;
@@ -14,6 +15,7 @@ pub(crate) fn run(arguments: &Schema) -> anyhow::Result<Outcome> {
     for (name, text) in [
         ("measurement.schema.json", pretty(document::schema())?),
         ("policy.schema.json", pretty(policy::schema())?),
+        ("standard.schema.json", pretty(standard::schema())?),
         ("openapi.json", http::description()?),
     ] {
         let path = arguments.folder.join(name);
