@@ -9,6 +9,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::area::Area;
 use crate::house::WallFace;
+pub use crate::length::Dimensions;
 use crate::length::Length;
 use crate::measure::WorkedUp;
 use crate::measure::area_spread::Share;
@@ -94,18 +95,6 @@ pub struct Drawing {
     pub dimensions: Dimensions,
     /// Where north is, in whole degrees clockwise from the sketch's own north, where known.
     pub north_degrees: Option<i32>,
-}
-
-/// What dimensions are written in.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
-pub enum Dimensions {
-    /// Feet and inches.
-    #[default]
-    FeetInches,
-    /// Feet with decimals.
-    DecimalFeet,
-    /// Metres.
-    Metres,
 }
 
 /// An outline cut to the lines of a standard.

@@ -4,6 +4,9 @@
 //! read in two ways is refused with both readings.
 
 mod json;
+mod written;
+
+pub use written::Dimensions;
 
 use crate::area::decimal::{Misfit, Plain, div_round, print, quotient_f64};
 use thiserror::Error;

@@ -24,6 +24,7 @@ pub mod region;
 pub mod repeated;
 mod resolve;
 pub mod suspect;
+pub mod telling;
 
 pub use network::Source;
 

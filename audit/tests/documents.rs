@@ -8,3 +8,5 @@ mod house;
 mod loft;
 #[path = "documents/plans.rs"]
 mod plans;
+#[path = "documents/telling.rs"]
+mod telling;

@@ -9,6 +9,7 @@ use crate::length::Length;
 use crate::measure::Source;
 use crate::measure::area_spread::Share;
 use crate::measure::polygon::{Point, Polygon};
+use crate::measure::telling::balance;
 use crate::standard::{AreaStatement, CountingVerdict, Standard, StatementLine};
 
 /// Printed under every plan.
@@ -218,11 +219,7 @@ impl Drafting<'_> {
             let feet = rule.rounded(length);
             return format!("{} ft", feet.to_decimal_feet(0));
         }
-        match self.drawing.dimensions {
-            Dimensions::FeetInches => length.to_feet_inches(1),
-            Dimensions::DecimalFeet => format!("{} ft", length.to_decimal_feet(1)),
-            Dimensions::Metres => format!("{} m", length.to_metres(2)),
-        }
+        self.drawing.dimensions.on_plan(length)
     }
 
     /// Why a wall is marked, in a few words.
@@ -232,54 +229,22 @@ impl Drafting<'_> {
         let named = worked.suspicions.iter().find(|one| one.named().as_ref().is_some_and(of_wall));
         if let Some(suspicion) = named {
             let way = if suspicion.size > 0.0 { "long" } else { "short" };
-            let size = Length::from_feet_f64(suspicion.size.abs()).unwrap_or(Length::ZERO);
-            return Some(format!("read {} too {way}?", self.fine(size)));
+            return Some(format!(
+                "read {} too {way}?",
+                self.drawing.dimensions.difference_ft(suspicion.size)
+            ));
         }
         let pair = worked.disagreements.iter().find(|(source, _)| of_wall(source));
         pair.map(|(_, pair)| {
-            let size = Length::from_feet_f64(pair.difference_ft.abs()).unwrap_or(Length::ZERO);
-            format!("readings differ by {}", self.fine(size))
+            format!("readings differ by {}", self.drawing.dimensions.difference_ft(pair.difference_ft))
         })
-    }
-
-    fn fine(&self, length: Length) -> String {
-        match self.drawing.dimensions {
-            Dimensions::FeetInches => {
-                let text = length.to_feet_inches(4);
-                text.strip_prefix("0' ").map_or_else(|| text.clone(), str::to_owned)
-            }
-            Dimensions::DecimalFeet => format!("{} ft", length.to_decimal_feet(2)),
-            Dimensions::Metres => format!("{} m", length.to_metres(3)),
-        }
     }
 
     /// How well the outlines of the level closed before they were adjusted.
     fn balance(&self) -> Vec<String> {
-        let mut notes = Vec::new();
-        for outline in self.outlines() {
-            let Some(outline) = self.drawing.worked.outlines.get(outline) else { continue };
-            let gap = |axis: Option<Length>| match axis {
-                Some(gap) => self.fine(Length::from_nanometres(gap.nanometres().abs())),
-                None => "unchecked".to_owned(),
-            };
-            let misclosure = &outline.misclosure;
-            let ratio = misclosure
-                .ratio()
-                .map_or_else(String::new, |ratio| format!(", 1 in {ratio:.0} of its perimeter"));
-            let is_exact = [misclosure.east, misclosure.north].iter().all(|gap| *gap == Some(Length::ZERO));
-            if is_exact {
-                notes.push(format!("{} closed without a gap.", outline.name));
-                continue;
-            }
-            let poor = if misclosure.is_poor() { ": does not balance" } else { "" };
-            notes.push(format!(
-                "{} closed within {} east and west, {} north and south{ratio}{poor}.",
-                outline.name,
-                gap(misclosure.east),
-                gap(misclosure.north)
-            ));
-        }
-        notes
+        let outlines = self.outlines();
+        let outlines = outlines.iter().filter_map(|at| self.drawing.worked.outlines.get(*at));
+        outlines.map(|outline| balance(&outline.name, &outline.misclosure, self.drawing.dimensions)).collect()
     }
 }
 

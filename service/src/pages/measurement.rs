@@ -3,8 +3,9 @@
 use axum::extract::{Path, Query, State};
 use axum::response::Response;
 use crossfoot_audit::document::{Measurement, reread};
-use crossfoot_audit::drawing::{Dimensions, Drawing};
+use crossfoot_audit::drawing::Drawing;
 use crossfoot_audit::length::Length;
+use crossfoot_audit::measure::telling::{ToldKind, tell};
 use crossfoot_audit::plan::{Ground, of_house, svg};
 use crossfoot_audit::standard::{AreaStatement, Standard};
 use maud::{Markup, PreEscaped, html};
@@ -82,23 +83,14 @@ fn plans(measurement: &Measurement, standard: &Standard, stated: &AreaStatement)
     }
 }
 
-/// A length as the notes write theirs, to a sixteenth of an inch.
-fn length(drawing: &Drawing, length: Length) -> String {
-    match drawing.dimensions {
-        Dimensions::FeetInches => length.to_feet_inches(16),
-        Dimensions::DecimalFeet => format!("{} ft", length.to_decimal_feet(3)),
-        Dimensions::Metres => format!("{} m", length.to_metres(3)),
-    }
-}
-
 fn balance(drawing: &Drawing) -> Markup {
     let gap = |axis: Option<Length>| match axis {
         None => "not checked".to_owned(),
-        Some(gap) if gap.nanometres() < 0 => {
-            format!("-{}", length(drawing, Length::from_nanometres(gap.nanometres().saturating_abs())))
-        }
-        Some(gap) => length(drawing, gap),
+        Some(gap) if gap.nanometres() < 0 => format!("-{}", drawing.dimensions.difference(gap)),
+        Some(gap) => drawing.dimensions.difference(gap),
     };
+    let told = tell(&drawing.worked, drawing.dimensions);
+    let told = || told.iter().filter(|told| told.kind != ToldKind::Balance);
     html! {
         h2 { "Does it balance" }
         p.soft { "What the readings of each outline lacked before they were adjusted." }
@@ -120,6 +112,8 @@ fn balance(drawing: &Drawing) -> Markup {
                 }
             }
         }
+        @for doubt in told().filter(|told| told.kind.is_doubt()) { p.warn dir="auto" { (doubt.text) } }
+        ul { @for told in told().filter(|told| !told.kind.is_doubt()) { li dir="auto" { (told.text) } } }
     }
 }
 
@@ -135,7 +129,7 @@ fn walls(drawing: &Drawing) -> Markup {
                     @for wall in &drawing.worked.walls {
                         tr {
                             td dir="auto" { (wall.name) }
-                            td.n data-l="Length" { (length(drawing, wall.length)) }
+                            td.n data-l="Length" { (drawing.dimensions.adjusted(wall.length)) }
                             td.n data-l="Standard deviation, in" { (format!("{:.2}", wall.sd_ft * 12.0)) }
                             td data-l="How known" { (if wall.is_derived { "not read: computed from the others" } else { "read" }) }
                         }
