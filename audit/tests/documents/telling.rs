@@ -41,7 +41,7 @@ fn a_reading_that_does_not_fit_is_named_with_its_size() {
     assert_eq!(
         texts(&told, ToldKind::Balance),
         [
-            "ground does not balance: the sides to the east are 3\" longer than those to the west, 1 in 545 of its perimeter."
+            "ground balances: the sides to the east are 3\" longer than those to the west, 1 in 545 of its perimeter."
         ]
     );
     assert_eq!(
