@@ -5,6 +5,7 @@ mod every_part;
 mod read;
 mod rounding;
 mod statement;
+mod telling;
 mod weight;
 
 use schemars::JsonSchema;
@@ -17,6 +18,7 @@ pub use ceiling_rule::{Band, Base, BeamRule, CeilingRule, RoomRule};
 pub use read::{StandardError, schema};
 pub use rounding::{DimensionRule, Half, RoundedLine, RoundedOutline};
 pub use statement::{AreaStatement, Note, Spread, StatementLine};
+pub use telling::ASSUMED;
 pub use weight::Weight;
 
 /// Relative standard deviation assumed of areas for which none is stated: 1 % of the area, shared by all of them

@@ -1,6 +1,7 @@
 //! The API under `/v1`: a file per resource. Handlers hold guards and calls only; the store holds the SQL.
 
 mod batch;
+mod checks;
 mod definitions;
 mod editions;
 pub(crate) mod exports;
@@ -12,6 +13,7 @@ pub(crate) mod operator;
 pub(crate) mod packets;
 pub(crate) mod plans;
 mod properties;
+mod readings;
 pub(crate) mod report;
 mod schedules;
 mod sources;
@@ -25,7 +27,9 @@ use crate::http::App;
 pub(crate) fn router() -> OpenApiRouter<App> {
     OpenApiRouter::new()
         .merge(measurements::router())
+        .merge(checks::router())
         .merge(plans::router())
+        .merge(readings::router())
         .merge(properties::router())
         .merge(findings::router())
         .merge(packets::router())

@@ -82,6 +82,34 @@ impl Store {
         Ok(saved)
     }
 
+    /// Saves a measurement that must follow a certain version of its property, together with what is now to be judged.
+    /// `None` where another version came in between: then nothing was saved.
+    ///
+    /// # Errors
+    /// [`StoreError`] of the database; then nothing was saved.
+    pub async fn measurement_follow(
+        &self,
+        office: &str,
+        property: &str,
+        version: i64,
+        new: NewMeasurement,
+    ) -> Result<Option<SavedMeasurement>, StoreError> {
+        let mut tx = self.main.begin().await?;
+        run::hold_sources(&mut tx).await?;
+        tx.lock(Lock::Alone, "SELECT id FROM office WHERE id = $1", values![office]).await?;
+        let sql = "SELECT max(version) FROM measurement WHERE office = $1 AND property = $2";
+        let newest: Option<i64> = match tx.fetch_one(sql, values![office, property]).await? {
+            Some(row) => row.get(0)?,
+            None => None,
+        };
+        if newest != Some(version) {
+            return Ok(None);
+        }
+        let saved = save_distinct(&mut tx, office, vec![new]).await?;
+        tx.commit().await?;
+        Ok(saved.into_iter().next())
+    }
+
     /// The document of a measurement as received.
     ///
     /// # Errors

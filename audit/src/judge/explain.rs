@@ -6,7 +6,7 @@ use serde::Serialize;
 use super::compare::Denominator;
 use super::policy::{Need, Rule};
 use super::{Judgement, Kind, Measured, Recorded, Verdict};
-use crate::standard::ASSUMED_RELATIVE_SD;
+use crate::standard::{ASSUMED, ASSUMED_RELATIVE_SD};
 
 /// One step of an explanation.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
@@ -86,24 +86,22 @@ fn difference(judgement: &Judgement) -> Step {
 }
 
 fn spread(judgement: &Judgement, measured: &Measured, recorded: &Recorded) -> Step {
-    let s = measured.spread;
-    let mut origins = vec![format!("{:.3}^2 stated", s.stated.sqrt())];
-    if s.common > 0.0 {
-        origins.push(format!("{:.3}^2 shared scale error", s.common.sqrt()));
-    }
-    if s.assumed > 0.0 {
-        origins.push(format!(
-            "{:.3}^2 assumed ({} of the area, none was stated)",
-            s.assumed.sqrt(),
-            ASSUMED_RELATIVE_SD
-        ));
-    }
+    let mut origins: Vec<String> = measured.spread.by_origin().into_iter().map(origin).collect();
     origins.push(format!("{}^2 / 12 rounding of the record", recorded.rounding_sqft));
     step(
         "standard deviation of the difference",
         format!("sqrt({})", origins.join(" + ")),
         format!("{:.3} sq ft", judgement.comparison.sigma),
     )
+}
+
+fn origin((origin, variance): (&str, f64)) -> String {
+    let assumed = if origin == ASSUMED {
+        format!("assumed ({ASSUMED_RELATIVE_SD} of the area, none was stated)")
+    } else {
+        origin.to_owned()
+    };
+    format!("{:.3}^2 {assumed}", variance.sqrt())
 }
 
 fn significance(judgement: &Judgement, rule: &Rule) -> Step {

@@ -8,7 +8,7 @@ use super::hint::Hint;
 use super::misclosure::Misclosure;
 use super::network::Source;
 use super::observation::Verdict;
-use super::suspect::Suspicion;
+use super::suspect::{Candidate, Suspicion};
 use crate::length::{Dimensions, Length};
 
 /// Names of a group before the rest is counted.
@@ -214,6 +214,14 @@ impl Telling<'_> {
             );
         }
         if let Some(source) = suspicion.named() {
+            let of_reading = |one: &Candidate| matches!(one, Candidate::Reading { .. });
+            if suspicion.candidates.iter().any(of_reading) {
+                return format!(
+                    "A reading of the {} is wrong, by about {}; the others cannot tell which one.",
+                    self.worked.describe(source),
+                    self.dimensions.difference_ft(suspicion.size)
+                );
+            }
             return format!(
                 "The {} does not fit the others: as read it is about {} too {}.",
                 self.worked.describe(source),

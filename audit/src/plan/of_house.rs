@@ -9,6 +9,7 @@ use crate::length::Length;
 use crate::measure::Source;
 use crate::measure::area_spread::Share;
 use crate::measure::polygon::{Point, Polygon};
+use crate::measure::suspect::Suspicion;
 use crate::measure::telling::balance;
 use crate::standard::{AreaStatement, CountingVerdict, Standard, StatementLine};
 
@@ -226,7 +227,10 @@ impl Drafting<'_> {
     fn suspect(&self, wall: usize) -> Option<String> {
         let worked = &self.drawing.worked;
         let of_wall = |source: &Source| matches!(*source, Source::Length(at) | Source::Run(at) | Source::Rise(at) if at == wall);
-        let named = worked.suspicions.iter().find(|one| one.named().as_ref().is_some_and(of_wall));
+        // which of two readings is wrong may be open: then their difference is all that is known
+        let is_sure =
+            |one: &&Suspicion| one.candidates.len() == 1 && one.named().as_ref().is_some_and(of_wall);
+        let named = worked.suspicions.iter().find(is_sure);
         if let Some(suspicion) = named {
             let way = if suspicion.size > 0.0 { "long" } else { "short" };
             return Some(format!(

@@ -8,7 +8,7 @@ use axum::http::{HeaderMap, StatusCode, header};
 use axum::response::IntoResponse;
 use crossfoot_audit::document::{DocumentReader, Measurement, reread};
 use crossfoot_audit::house::PartUse;
-use crossfoot_audit::standard::{AreaStatement, CountingVerdict, Standard};
+use crossfoot_audit::standard::{AreaStatement, CountingVerdict, Note, Standard};
 use crossfoot_store::listing::MeasurementEntry;
 use crossfoot_store::measurement::{NewMeasurement, SavedMeasurement, Saving};
 use crossfoot_store::office::Role;
@@ -19,6 +19,7 @@ use utoipa_axum::router::OpenApiRouter;
 use utoipa_axum::routes;
 
 use super::batch;
+use super::checks::Checks;
 use super::views::time;
 use crate::http::App;
 use crate::http::access::Who;
@@ -45,7 +46,8 @@ pub(crate) fn reader() -> Result<&'static DocumentReader, Problem> {
     READER.as_ref().ok_or_else(|| Problem::new(Kind::Internal, "the schema of measurements is unusable"))
 }
 
-fn read(document: &Value) -> Result<Measurement, Problem> {
+/// Reads a document, or names everything that is wrong with it.
+pub(crate) fn read(document: &Value) -> Result<Measurement, Problem> {
     reader()?
         .read(document)
         .map_err(|problems| Problem::invalid(problems.into_iter().map(Into::into).collect()))
@@ -185,8 +187,21 @@ pub(crate) struct Areas {
     sigma_sqft: f64,
     /// Whether part of it is assumed, since a part has no standard deviation.
     sigma_assumed: bool,
+    /// The standard deviation by origin; their squares add up to that of `sigma_sqft`.
+    sigma_by_origin: Vec<Origin>,
     /// Each part with what became of it.
     parts: Vec<PartArea>,
+    /// What a reader must know about the figures.
+    notes: Vec<String>,
+}
+
+/// A part of the standard deviation.
+#[derive(Debug, Serialize, ToSchema)]
+pub(crate) struct Origin {
+    /// Where it comes from.
+    origin: &'static str,
+    /// Standard deviation from this origin alone.
+    sigma_sqft: f64,
 }
 
 /// A part and what became of it.
@@ -200,8 +215,12 @@ pub(crate) struct PartArea {
     #[serde(rename = "use")]
     #[schema(value_type = String)]
     part_use: PartUse,
-    /// Its area.
+    /// What the office calls it; null for half a storey, which stands for all parts of its level.
+    name: Option<String>,
+    /// Its area, the weight applied.
     area_sqft: f64,
+    /// How much of it counts, exactly, for example 1/2.
+    weight: String,
     /// counted, apart or not_counted.
     #[schema(value_type = String)]
     verdict: CountingVerdict,
@@ -209,6 +228,8 @@ pub(crate) struct PartArea {
     heading: Option<String>,
     /// The rule that decided.
     rule: String,
+    /// The rule in words, with its citation.
+    because: String,
 }
 
 impl From<AreaStatement> for Areas {
@@ -218,6 +239,13 @@ impl From<AreaStatement> for Areas {
             total_sqft: rounded(statement.total.to_square_feet_f64()),
             sigma_sqft: rounded(statement.spread.variance().sqrt()),
             sigma_assumed: statement.spread.assumed > 0.0,
+            sigma_by_origin: statement
+                .spread
+                .by_origin()
+                .into_iter()
+                .map(|(origin, variance)| Origin { origin, sigma_sqft: thousandths(variance.sqrt()) })
+                .collect(),
+            notes: statement.notes.iter().map(Note::text).collect(),
             parts: statement
                 .lines
                 .into_iter()
@@ -225,14 +253,22 @@ impl From<AreaStatement> for Areas {
                     building: line.building,
                     level: line.level,
                     part_use: line.part_use,
+                    name: line.name,
                     area_sqft: rounded(line.area.to_square_feet_f64()),
+                    weight: line.weight.to_string(),
                     verdict: line.verdict,
                     heading: line.heading,
                     rule: line.rule,
+                    because: line.because,
                 })
                 .collect(),
         }
     }
+}
+
+/// Small origins would vanish in hundredths.
+fn thousandths(figure: f64) -> f64 {
+    (figure * 1000.0).round() / 1000.0
 }
 
 /// To hundredths, as areas are stated.
@@ -268,17 +304,27 @@ pub(crate) async fn get_areas(
     Ok(Json(standard(&app, query.standard.as_deref())?.state(&measurement.house).into()))
 }
 
-/// State the areas of a house under a standard without keeping anything.
+/// A house that was not kept: its areas, and what its field notes say.
+#[derive(Debug, Serialize, ToSchema)]
+pub(crate) struct Preview {
+    #[serde(flatten)]
+    areas: Areas,
+    #[serde(flatten)]
+    checks: Checks,
+}
+
+/// State the areas of a house under a standard, and what its field notes say, without keeping anything.
 #[utoipa::path(post, path = "/measurements/preview", tag = "measurements", params(StandardQuery), request_body = Object,
     security(("key" = ["upload", "review", "consult", "administer"])),
-    responses((status = 200, description = "The areas", body = Areas), (status = 404, description = "No such standard", body = Problem)))]
+    responses((status = 200, description = "The areas and the checks", body = Preview), (status = 404, description = "No such standard", body = Problem)))]
 pub(crate) async fn preview_areas(
     State(app): State<App>,
     who: Who,
     Q(query): Q<StandardQuery>,
     Body(document): Body<Value>,
-) -> Result<Json<Areas>, Problem> {
+) -> Result<Json<Preview>, Problem> {
     who.office(&READERS)?;
     let measurement = read(&document)?;
-    Ok(Json(standard(&app, query.standard.as_deref())?.state(&measurement.house).into()))
+    let areas = standard(&app, query.standard.as_deref())?.state(&measurement.house).into();
+    Ok(Json(Preview { areas, checks: Checks::of(&measurement) }))
 }
