@@ -17,6 +17,8 @@ mod installation;
 mod logs;
 #[path = "api/matrix.rs"]
 mod matrix;
+#[path = "api/measuring.rs"]
+mod measuring;
 #[path = "api/outside.rs"]
 mod outside;
 #[path = "api/packets.rs"]
