@@ -240,11 +240,11 @@ fn rounded(figure: f64) -> f64 {
     (figure * 100.0).round() / 100.0
 }
 
-fn standard<'a>(app: &'a App, query: &StandardQuery) -> Result<&'a Standard, Problem> {
+async fn standard(app: &App, office: &str, query: &StandardQuery) -> Result<Standard, Problem> {
     let standards = app.worker.standards();
     let found = match &query.standard {
-        None => standards.first(),
-        Some(id) => standards.iter().find(|standard| standard.id == *id),
+        None => standards.built_in().first().cloned(),
+        Some(name) => standards.named(office, name).await?,
     };
     found.ok_or_else(|| Problem::not_found("standard", query.standard.as_deref().unwrap_or_default()))
 }
@@ -264,7 +264,7 @@ pub(crate) async fn get_areas(
     let document = app.store.measurement_document(office, &property, version).await?;
     let measurement = reread(&document)
         .map_err(|problems| Problem::invalid(problems.into_iter().map(Into::into).collect()))?;
-    Ok(Json(standard(&app, &query)?.state(&measurement.house).into()))
+    Ok(Json(standard(&app, office, &query).await?.state(&measurement.house).into()))
 }
 
 /// State the areas of a house under a standard without keeping anything.
@@ -277,7 +277,7 @@ pub(crate) async fn preview_areas(
     Q(query): Q<StandardQuery>,
     Body(document): Body<Value>,
 ) -> Result<Json<Areas>, Problem> {
-    who.office(&READERS)?;
+    let office = who.office(&READERS)?;
     let measurement = read(&document)?;
-    Ok(Json(standard(&app, &query)?.state(&measurement.house).into()))
+    Ok(Json(standard(&app, office, &query).await?.state(&measurement.house).into()))
 }
