@@ -59,10 +59,7 @@ pub(super) fn houses<'f>(file: impl Read + Send + 'f) -> impl Iterator<Item = Pl
             let problem = Problem { pointer: String::new(), detail, mend: "correct the header".to_owned() };
             // the rows mean nothing without a header
             for _ in rows.by_ref() {}
-            return Some(Placed {
-                place: "line 1".to_owned(),
-                document: Err((String::new(), vec![problem])),
-            });
+            return Some(Placed::new("line 1".to_owned(), Err((String::new(), vec![problem]))));
         }
         next_house(&mut rows, &heads, &mut held)
     })
@@ -157,10 +154,10 @@ fn next_house<R: Read>(
         next = Row::next(rows, heads.len());
     }
     if !problems.is_empty() {
-        return Some(Placed { place, document: Err((raw.join("\n"), problems)) });
+        return Some(Placed::new(place, Err((raw.join("\n"), problems))));
     }
     house.insert("buildings".to_owned(), Value::Array(buildings));
-    Some(Placed { place, document: Ok(Value::Object(house)) })
+    Some(Placed::new(place, Ok(Value::Object(house))))
 }
 
 struct Cells<'a> {
