@@ -3,6 +3,8 @@
 
 mod csv_form;
 mod json_form;
+mod rows;
+mod walls_form;
 
 use std::collections::HashMap;
 use std::io::{BufRead, BufReader, Read, Write};
@@ -122,7 +124,7 @@ pub(crate) enum Form {
     Array,
     /// One JSON object a line.
     Lines,
-    /// CSV, one part of a house a row.
+    /// CSV, one part of a house a row, or one wall.
     Csv,
 }
 
@@ -134,7 +136,14 @@ pub(crate) fn documents_as<'f>(
     match form {
         Form::Array => Box::new(json_form::array(file)),
         Form::Lines => Box::new(json_form::lines(file)),
-        Form::Csv => Box::new(csv_form::houses(file)),
+        Form::Csv => {
+            let sheet = rows::Sheet::open(file);
+            if sheet.has(walls_form::SIGN) {
+                Box::new(walls_form::houses(sheet))
+            } else {
+                Box::new(csv_form::houses(sheet))
+            }
+        }
     }
 }
 
