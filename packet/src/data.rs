@@ -19,6 +19,8 @@ pub use check::Flaw;
 
 /// The version of the form; another version is another form.
 pub const FORMAT: &str = "1";
+/// What stands between the id of an office's own standard and its version.
+pub(crate) const VERSION: char = '@';
 
 /// One finding with everything that it was judged from.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -195,6 +197,24 @@ pub struct Standard {
     pub source: String,
     /// The face of the outer wall that it measures to.
     pub measured_to: WallFace,
+    /// An office's own definition, as JSON, so that the packet verifies alone; not there for one that comes with the
+    /// program. Its id is without the version that `id` ends in.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub definition: Option<String>,
+}
+
+impl Standard {
+    /// The definition that the house was stated under: the one in the packet, else the one of this program that has
+    /// the same id and edition.
+    #[must_use]
+    pub fn definition(&self) -> Option<Definition> {
+        let Some(own) = &self.definition else {
+            let known = Definition::built_in().ok()?;
+            return known.into_iter().find(|known| known.id == self.id && known.edition == self.edition);
+        };
+        let definition = Definition::from_json(own).ok()?;
+        Some(Definition { id: self.id.clone(), ..definition })
+    }
 }
 
 /// What is counted, part by part.
@@ -408,6 +428,9 @@ impl From<&Definition> for Standard {
             edition: standard.edition.clone(),
             source: standard.source.clone(),
             measured_to: standard.measured_to,
+            definition: standard.id.split_once(VERSION).and_then(|(id, _)| {
+                serde_json::to_string(&Definition { id: id.to_owned(), ..standard.clone() }).ok()
+            }),
         }
     }
 }

@@ -6,7 +6,7 @@ use crossfoot_audit::judge::compare::{self, Comparison};
 use crossfoot_audit::judge::effect;
 use crossfoot_audit::judge::policy::Rule;
 use crossfoot_audit::money::Money;
-use crossfoot_audit::standard::{AreaStatement, Spread, Standard};
+use crossfoot_audit::standard::{AreaStatement, Spread};
 
 use crate::data::{PacketData, area_text, figure_text};
 use crate::view::counted_sum;
@@ -95,12 +95,9 @@ fn sums(data: &PacketData) -> Vec<Recomputed> {
     all
 }
 
-/// The measurement stated again under its standard, where that is one of the definitions of this program.
+/// The measurement stated again under its standard, where that is in the packet or comes with this program.
 fn restated(data: &PacketData) -> Option<Vec<Recomputed>> {
-    let known = Standard::built_in().ok()?;
-    let same =
-        |standard: &Standard| standard.id == data.standard.id && standard.edition == data.standard.edition;
-    let standard = known.into_iter().find(same)?;
+    let standard = data.standard.definition()?;
     let lines = lines_as_written(data);
     let Ok(measurement) = crossfoot_audit::document::reread(&data.measurement.document) else {
         let unreadable = "the measurement cannot be read".to_owned();

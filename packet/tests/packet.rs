@@ -10,6 +10,7 @@ mod packet {
     mod damage;
     mod documents;
     mod outside;
+    mod own;
     mod sample;
     mod sealing;
 }

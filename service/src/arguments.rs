@@ -54,6 +54,8 @@ pub(crate) enum Command {
     /// Shows or sets what the office holds to be material.
     #[command(subcommand)]
     Policy(Policy),
+    /// Lists the definitions of floor area, shows one with its citations, or adds one of the office's own.
+    Standards(Standards),
     /// What is done by itself, and when: nightly runs, folders from which published files are taken.
     #[command(subcommand)]
     Schedule(Schedule),
@@ -310,6 +312,30 @@ pub(crate) enum Form {
     Csv,
     /// One JSON object a line; nothing is altered.
     Ndjson,
+}
+
+/// Options of `standards`.
+#[derive(Debug, Args)]
+#[command(args_conflicts_with_subcommands = true)]
+pub(crate) struct Standards {
+    #[command(subcommand)]
+    pub(crate) what: Option<StandardsWhat>,
+    /// The standard to show with its rules, citations and cautions.
+    #[arg(value_name = "ID")]
+    pub(crate) id: Option<String>,
+    /// JSON instead of text: one object a line, or the whole definition of one.
+    #[arg(long)]
+    pub(crate) json: bool,
+}
+
+#[derive(Debug, Subcommand)]
+pub(crate) enum StandardsWhat {
+    /// Keeps a definition of the office's own. The same id again makes a new version beside the old ones, and what
+    /// is judged by it is then to be judged again.
+    Add {
+        /// The definition (TOML), of the shape of schemas/standard.schema.json.
+        file: PathBuf,
+    },
 }
 
 #[derive(Debug, Subcommand)]

@@ -15,4 +15,5 @@ pub(crate) mod report;
 pub(crate) mod schedule;
 pub(crate) mod schema;
 pub(crate) mod serve;
+pub(crate) mod standards;
 pub(crate) mod verify;

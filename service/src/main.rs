@@ -82,6 +82,7 @@ async fn run(arguments: Arguments) -> anyhow::Result<Outcome> {
         Command::Packet(packet) => commands::packet::run(&settings, &packet).await,
         Command::Export(export) => commands::export::run(&settings, &export).await,
         Command::Policy(policy) => commands::policy::run(&settings, &policy).await,
+        Command::Standards(standards) => commands::standards::run(&settings, &standards).await,
         Command::Schedule(schedule) => commands::schedule::run(&settings, &schedule).await,
         Command::Report(report) => commands::report::run(&settings, &report).await,
         Command::Key(key) => commands::key::run(&settings, &key).await,

@@ -24,6 +24,7 @@ pub mod run;
 pub mod schedule;
 pub mod settle;
 pub mod source;
+pub mod standard;
 
 use std::collections::HashMap;
 use std::path::{Path, PathBuf};

@@ -60,7 +60,7 @@ pub struct PairView {
     pub record_edition: Option<i64>,
     /// The edition that was read.
     pub edition: i64,
-    /// The standard.
+    /// The standard: its id, and `@` with its version where it is the office's own.
     pub standard: String,
     /// The version of the policy.
     pub policy_version: i64,

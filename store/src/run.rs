@@ -27,7 +27,7 @@ pub enum Cause {
     Upload,
     /// An edition became current.
     Edition,
-    /// The policy changed.
+    /// The policy, or a definition of floor area of the office, changed.
     Policy,
     /// A person asked.
     Person,
@@ -211,7 +211,7 @@ pub struct Run {
     pub edition: i64,
     /// The policy that it judges by.
     pub policy_version: i64,
-    /// The standard under which houses are stated.
+    /// The standard under which houses are stated: its id, and its version where it is the office's own.
     pub standard: String,
     /// Whether it has passed the brake.
     pub applying: bool,
@@ -560,7 +560,38 @@ const CONCERNS: &str = "(p.jurisdiction = '' OR $3 = '' OR p.jurisdiction = $3
 
 /// Puts every property of an office up against every source that concerns it.
 pub(crate) async fn to_judge_everything(tx: &mut Tx, office: &str, cause: Cause) -> Result<(), StoreError> {
-    for source in sources_with_records(tx).await? {
+    let sources = sources_with_records(tx).await?;
+    to_judge_of_scopes(tx, office, sources, cause).await
+}
+
+/// Puts every property of an office up against the sources whose current edition names a definition of floor area
+/// as its basis.
+pub(crate) async fn to_judge_of_basis(
+    tx: &mut Tx,
+    office: &str,
+    basis: &str,
+    cause: Cause,
+) -> Result<(), StoreError> {
+    let sql = "SELECT s.number, s.jurisdiction, e.layout FROM source s
+               JOIN edition e ON e.source = s.number AND e.number = s.current_edition ORDER BY s.number";
+    let mut sources = Vec::new();
+    for row in tx.fetch(sql, values![]).await? {
+        let layout: serde_json::Value = serde_json::from_str(&row.get::<String>(2)?)
+            .map_err(|e| StoreError::Damaged { what: "layout", why: e.to_string() })?;
+        if layout.get("basis").and_then(serde_json::Value::as_str) == Some(basis) {
+            sources.push(SourceScope { number: row.get(0)?, jurisdiction: row.get(1)? });
+        }
+    }
+    to_judge_of_scopes(tx, office, sources, cause).await
+}
+
+async fn to_judge_of_scopes(
+    tx: &mut Tx,
+    office: &str,
+    sources: Vec<SourceScope>,
+    cause: Cause,
+) -> Result<(), StoreError> {
+    for source in sources {
         let sql = format!(
             "INSERT INTO {TO_JUDGE} SELECT p.office, $1, p.id, $2, '{}' FROM property p
              WHERE p.office = $4 AND {CONCERNS} {RENEWED}",

@@ -48,5 +48,7 @@ mod runs;
 mod schema;
 #[path = "store/sources.rs"]
 mod sources;
+#[path = "store/standards.rs"]
+mod standards;
 #[path = "store/totals.rs"]
 mod totals;

@@ -31,6 +31,8 @@ mod report;
 mod schedules;
 #[path = "api/server.rs"]
 mod server;
+#[path = "api/standards.rs"]
+mod standards;
 #[path = "end_to_end/town.rs"]
 #[expect(dead_code, reason = "made for the end-to-end tests; some of it is of use here")]
 mod town;

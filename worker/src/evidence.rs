@@ -6,7 +6,6 @@ use crossfoot_audit::judge::ENGINE_VERSION;
 use crossfoot_audit::judge::policy::Rule;
 use crossfoot_audit::judge::transition::State;
 use crossfoot_audit::record::address::{Agreement, StreetAddress, agreement};
-use crossfoot_audit::standard::Standard;
 use crossfoot_packet::data::{self, PacketData, area_text, money_text};
 use crossfoot_roll::{PublishedError, PublishedField, layout::Layout, published_row, reader::RollReader};
 use crossfoot_store::object::KeptFile;
@@ -18,6 +17,7 @@ use serde_json::Value;
 use sha2::{Digest as _, Sha256};
 
 use crate::judging::{RejudgeError, Rejudged, rejudge};
+use crate::standards::Standards;
 
 /// What stands for a value of a column that the layout does not read.
 const MASKED: &str = "…";
@@ -58,7 +58,7 @@ impl From<RejudgeError> for EvidenceError {
 /// [`EvidenceError`].
 pub async fn evidence(
     store: &Store,
-    standards: &[Standard],
+    standards: &Standards,
     office: &str,
     pair: &PairView,
     finding: &FindingView,
@@ -72,8 +72,7 @@ pub async fn evidence(
     let edition = store.edition(source.number, again.record.edition).await?;
     let document = store.measurement_document(office, &pair.property, pair.measurement_version).await?;
     let house = document::reread(&document).map_err(|_| EvidenceError::Overtaken)?;
-    let standard = standards.iter().find(|standard| standard.id == pair.standard);
-    let standard = standard.ok_or(EvidenceError::Overtaken)?;
+    let standard = standards.named(office, &pair.standard).await?.ok_or(EvidenceError::Overtaken)?;
     let row = Row::read(store, &edition, &again.record).await?;
     let policy = store.policy_of_version(office, pair.policy_version).await?;
     let history = store.finding_history(office, &finding.id).await?;
@@ -98,7 +97,7 @@ pub async fn evidence(
             permitted_use: house.permitted_use.clone().unwrap_or_default(),
         },
         statement: data::Statement::of(&standard.state(&house.house)),
-        standard: standard.into(),
+        standard: (&standard).into(),
         comparison: (&again.judgement).into(),
         explanation: steps(&again),
         effect: again.judgement.effect.map(|effect| data::Effect {

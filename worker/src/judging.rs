@@ -18,6 +18,8 @@ use crossfoot_store::run::{FindingChange, JudgedPair, MatchOutcome, MatchState, 
 use crossfoot_store::settle::Verdict;
 use crossfoot_store::{Store, StoreError};
 
+use crate::standards::Standards;
+
 /// What all pairs of a run have in common.
 pub(crate) struct Judging<'a> {
     pub(crate) source_id: &'a str,
@@ -176,7 +178,7 @@ impl Judging<'_> {
             measurement_version: pending.measurement_version,
             record_number: record.number,
             record_edition: record.edition,
-            standard: self.layout.basis.clone(),
+            standard: self.standard.map_or(&self.layout.basis, |standard| &standard.id).clone(),
             policy_version: self.policy.version,
         }
     }
@@ -200,7 +202,7 @@ fn unmatched_word(state: MatchState) -> &'static str {
 /// [`RejudgeError`] when the pair cannot be judged or the store fails.
 pub async fn rejudge(
     store: &Store,
-    standards: &[Standard],
+    standards: &Standards,
     office: &str,
     pair: &PairView,
 ) -> Result<Rejudged, RejudgeError> {
@@ -208,11 +210,13 @@ pub async fn rejudge(
     let layout = store.edition(source.number, pair.edition).await?.layout;
     let policy = store.policy_of_version(office, pair.policy_version).await?;
     let normaliser = layout.parcel.key_rule().compile().map_err(|e| RejudgeError::Layout(e.to_string()))?;
+    // by the version that it was judged by, as with the policy
+    let standard = standards.named(office, &pair.standard).await?;
     let judging = Judging {
         source_id: &source.id,
         layout: &layout,
         normaliser: &normaliser,
-        standard: standards.iter().find(|standard| standard.id == layout.basis),
+        standard: standard.as_ref(),
         policy: &policy,
     };
     let records = store.record_by_keys(&source, std::slice::from_ref(&pair.parcel_key)).await?;

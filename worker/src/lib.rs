@@ -9,9 +9,11 @@ mod progress;
 mod reconcile;
 pub mod runner;
 pub mod settings;
+pub mod standards;
 
 pub use evidence::{EvidenceError, evidence};
 pub use judging::{RejudgeError, Rejudged, rejudge};
 pub use nightly::Nightly;
 pub use progress::Progress;
 pub use runner::{JobEnd, Worker, WorkerError};
+pub use standards::Standards;

@@ -16,6 +16,7 @@ use crossfoot_store::{Store, StoreError};
 use crate::judging::Judging;
 use crate::progress::Progress;
 use crate::runner::{JobEnd, JobError};
+use crate::standards::Standards;
 
 /// Pairs judged and applied at once: one short transaction.
 const PAIRS_A_BATCH: i64 = 1000;
@@ -29,13 +30,15 @@ struct Pinned {
     source: Source,
     layout: Layout,
     normaliser: KeyNormaliser,
+    /// The standard that the layout names as its basis, where the office has one of that name.
+    standard: Option<Standard>,
     policy: VersionedPolicy,
 }
 
 /// Runs a reconcile job.
 pub(crate) async fn run(
     store: &Store,
-    standards: &[Standard],
+    standards: &Standards,
     claim: &Claim,
     progress: &Progress,
 ) -> Result<JobEnd, JobError> {
@@ -49,21 +52,19 @@ pub(crate) async fn run(
     let release = claim.payload.get("release").and_then(serde_json::Value::as_bool).unwrap_or(false);
     let mut claim = claim.clone();
     loop {
-        let Some(pinned) = pin(store, &office, number).await? else {
+        let Some(pinned) = pin(store, standards, &office, number).await? else {
             store.job_finish(&claim).await?;
             return Ok(JobEnd::Done);
         };
-        let standard = standards.iter().find(|standard| standard.id == pinned.layout.basis);
+        let basis = pinned.standard.as_ref().map_or(&pinned.layout.basis, |standard| &standard.id);
         let judging = Judging {
             source_id: &pinned.source.id,
             layout: &pinned.layout,
             normaliser: &pinned.normaliser,
-            standard,
+            standard: pinned.standard.as_ref(),
             policy: &pinned.policy,
         };
-        let mut run = store
-            .run_begin(&claim, &office, &pinned.source, pinned.policy.version, &pinned.layout.basis)
-            .await?;
+        let mut run = store.run_begin(&claim, &office, &pinned.source, pinned.policy.version, basis).await?;
         claim.resume.clone_from(&run.id);
         if !run.applying {
             if let Some(held) = brake(store, &judging, &pinned, &run, release).await? {
@@ -76,12 +77,17 @@ pub(crate) async fn run(
             store.run_end(&claim, &run, &run.counts, RunEnd::Done).await?;
             return Ok(JobEnd::Done);
         }
-        // the edition or the policy moved on: what was applied stands, the rest is judged by the new ones
+        // the edition, the policy or the standard moved on: what was applied stands, the rest is judged by the new ones
     }
 }
 
-async fn pin(store: &Store, office: &str, number: i64) -> Result<Option<Pinned>, JobError> {
-    // the policy before the source: a change of either after this is seen when a batch is applied
+async fn pin(
+    store: &Store,
+    standards: &Standards,
+    office: &str,
+    number: i64,
+) -> Result<Option<Pinned>, JobError> {
+    // the policy before the source: a change of any after this is seen when a batch is applied
     let policy = store.policy_in_force(office).await?;
     let source = store.source_by_number(number).await?;
     let Some(current) = source.current_edition else { return Ok(None) };
@@ -91,7 +97,8 @@ async fn pin(store: &Store, office: &str, number: i64) -> Result<Option<Pinned>,
         .key_rule()
         .compile()
         .map_err(|e| JobError::Lasting(format!("the layout of {}: {e}", source.id)))?;
-    Ok(Some(Pinned { source, layout, normaliser, policy }))
+    let standard = standards.named(office, &layout.basis).await?;
+    Ok(Some(Pinned { source, layout, normaliser, standard, policy }))
 }
 
 /// Judges a page: looks up the records of all its keys at once.
@@ -155,7 +162,8 @@ async fn brake(
     Ok(Some(Brake { reason, counts }))
 }
 
-/// Judges and applies everything that stands to be judged; false when the edition or the policy moved on.
+/// Judges and applies everything that stands to be judged; false when the edition, the policy or the standard
+/// moved on.
 async fn apply_all(
     store: &Store,
     judging: &Judging<'_>,

@@ -2,20 +2,20 @@
 
 use std::time::Duration;
 
-use crossfoot_audit::standard::Standard;
 use crossfoot_store::job::{Claim, JobKind};
 use crossfoot_store::{Store, StoreError};
 use tokio_util::sync::CancellationToken;
 use tracing::{info, warn};
 
 use crate::progress::Progress;
+use crate::standards::Standards;
 use crate::{import, reconcile};
 
 /// A worker over one store.
 #[derive(Debug, Clone)]
 pub struct Worker {
     store: Store,
-    standards: Vec<Standard>,
+    standards: Standards,
     lease_seconds: i64,
 }
 
@@ -67,12 +67,12 @@ const IDLE: Duration = Duration::from_millis(500);
 const RETRY_SECONDS: i64 = 2;
 
 impl Worker {
-    /// A worker with the standards that come with the program.
+    /// A worker with the standards that come with the program, and those of each office.
     ///
     /// # Errors
     /// [`WorkerError::Standard`] when one cannot be read.
     pub fn new(store: Store, lease_seconds: i64) -> Result<Worker, WorkerError> {
-        Ok(Worker { store, standards: Standard::built_in()?, lease_seconds })
+        Ok(Worker { standards: Standards::new(store.clone())?, store, lease_seconds })
     }
 
     /// The store that this worker works on.
@@ -83,7 +83,7 @@ impl Worker {
 
     /// The standards that it states houses under.
     #[must_use]
-    pub fn standards(&self) -> &[Standard] {
+    pub fn standards(&self) -> &Standards {
         &self.standards
     }
 

@@ -4,10 +4,11 @@ use crossfoot_audit::area::Area;
 use crossfoot_audit::judge::Kind;
 use crossfoot_audit::judge::policy::Rule;
 use crossfoot_audit::money::Money;
+use crossfoot_audit::standard::Standard as Definition;
 use serde_json::Value;
 use sha2::{Digest as _, Sha256};
 
-use super::{Comparison, FORMAT, PacketData};
+use super::{Comparison, FORMAT, PacketData, Standard, VERSION};
 
 /// Past this many parts, columns, steps or events nobody reads the document.
 const ROWS_MAX: usize = 1_000;
@@ -48,6 +49,7 @@ impl PacketData {
         }
         self.lengths()?;
         self.counts()?;
+        self.definition()?;
         self.hashes()?;
         self.areas()?;
         self.comparison.figures()?;
@@ -59,8 +61,10 @@ impl PacketData {
     fn lengths(&self) -> Result<(), Flaw> {
         let mut value = serde_json::to_value(self)
             .map_err(|e| Flaw { field: "format".to_owned(), wrong: e.to_string() })?;
-        if let Some(document) = value.pointer_mut("/measurement/document") {
-            *document = Value::Null;
+        for not_shown in ["/measurement/document", "/standard/definition"] {
+            if let Some(text) = value.pointer_mut(not_shown) {
+                *text = Value::Null;
+            }
         }
         let mut total = 0_usize;
         let mut left = vec![("", &value)];
@@ -80,6 +84,33 @@ impl PacketData {
             return flaw(
                 "format",
                 format!("{total} bytes to be shown are too many: at most {SHOWN_BYTES_MAX}"),
+            );
+        }
+        Ok(())
+    }
+
+    /// What the document shows of an office's own standard is what the definition says.
+    fn definition(&self) -> Result<(), Flaw> {
+        let Some(text) = &self.standard.definition else { return Ok(()) };
+        let field = "standard.definition";
+        let definition = Definition::from_json(text)
+            .map_err(|e| Flaw { field: field.to_owned(), wrong: format!("is no definition: {e}") })?;
+        let named = self.standard.id.split_once(VERSION).map(|(id, _)| id);
+        if named != Some(definition.id.as_str()) {
+            return flaw(
+                field,
+                format!("is called {:?}, the standard {:?}", definition.id, self.standard.id),
+            );
+        }
+        let shown = Standard {
+            id: self.standard.id.clone(),
+            definition: Some(text.clone()),
+            ..Standard::from(&definition)
+        };
+        if shown != self.standard {
+            return flaw(
+                field,
+                "does not say what is shown of it: title, publisher, edition, source or face".to_owned(),
             );
         }
         Ok(())

@@ -2,7 +2,6 @@
 
 use crossfoot_audit::document::reread;
 use crossfoot_audit::plan::{Counting, Ground, Plan, of_house, svg};
-use crossfoot_audit::standard::Standard;
 use serde::Serialize;
 
 use crate::data::PacketData;
@@ -23,11 +22,7 @@ pub(crate) struct PlanFile {
 
 /// The plans of the house under the standard that the finding was judged by; none for a house of stated areas.
 pub(super) fn plans(data: &PacketData) -> Vec<Plan> {
-    let known = Standard::built_in().unwrap_or_default();
-    let same =
-        |standard: &Standard| standard.id == data.standard.id && standard.edition == data.standard.edition;
-    let (Some(standard), Ok(measurement)) =
-        (known.into_iter().find(same), reread(&data.measurement.document))
+    let (Some(standard), Ok(measurement)) = (data.standard.definition(), reread(&data.measurement.document))
     else {
         return Vec::new();
     };

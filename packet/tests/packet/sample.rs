@@ -22,6 +22,13 @@ pub(super) fn variance() -> PacketData {
     of_demo("DAO-001", Money::parse("216000").ok())
 }
 
+/// The same house, judged by an office's own definition in its second version.
+pub(super) fn by_own(definition: &str) -> PacketData {
+    let definition = Definition::from_toml(definition).unwrap();
+    let definition = Definition { id: format!("{}@2", definition.id), ..definition };
+    stated_by(&definition, "DAO-001", Money::parse("216000").ok())
+}
+
 /// DAO-034, whose row has no area.
 pub(super) fn no_area() -> PacketData {
     of_demo("DAO-034", Money::parse("191200").ok())
@@ -84,10 +91,14 @@ fn document_of(reference: &str) -> String {
 }
 
 fn of_demo(reference: &str, value: Option<Money>) -> PacketData {
-    let document = document_of(reference);
-    let house = reread(&document).unwrap();
     let standards = Definition::built_in().unwrap();
     let standard = standards.into_iter().find(|standard| standard.id == "finished-above-grade").unwrap();
+    stated_by(&standard, reference, value)
+}
+
+fn stated_by(standard: &Definition, reference: &str, value: Option<Money>) -> PacketData {
+    let document = document_of(reference);
+    let house = reread(&document).unwrap();
     let statement = standard.state(&house.house);
     let row = Row::of(&house.parcel);
     let measured = Measured { area: statement.total, spread: statement.spread };
@@ -136,7 +147,7 @@ fn of_demo(reference: &str, value: Option<Money>) -> PacketData {
             permitted_use: house.permitted_use.clone().unwrap_or_default(),
         },
         statement: Statement::of(&statement),
-        standard: (&standard).into(),
+        standard: standard.into(),
         comparison: (&judgement).into(),
         explanation: steps.collect(),
         effect: judgement.effect.map(|effect| Effect {

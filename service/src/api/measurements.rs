@@ -276,14 +276,14 @@ fn rounded(figure: f64) -> f64 {
     (figure * 100.0).round() / 100.0
 }
 
-/// The standard of this id; the first of the list where none is named.
-pub(crate) fn standard<'a>(app: &'a App, id: Option<&str>) -> Result<&'a Standard, Problem> {
+/// The standard of this name that the office knows; the first of the list where none is named.
+pub(crate) async fn standard(app: &App, office: &str, name: Option<&str>) -> Result<Standard, Problem> {
     let standards = app.worker.standards();
-    let found = match id {
-        None => standards.first(),
-        Some(id) => standards.iter().find(|standard| standard.id == id),
+    let found = match name {
+        None => standards.built_in().first().cloned(),
+        Some(name) => standards.named(office, name).await?,
     };
-    found.ok_or_else(|| Problem::not_found("standard", id.unwrap_or_default()))
+    found.ok_or_else(|| Problem::not_found("standard", name.unwrap_or_default()))
 }
 
 /// State the areas of a measurement under a standard.
@@ -301,7 +301,8 @@ pub(crate) async fn get_areas(
     let document = app.store.measurement_document(office, &property, version).await?;
     let measurement = reread(&document)
         .map_err(|problems| Problem::invalid(problems.into_iter().map(Into::into).collect()))?;
-    Ok(Json(standard(&app, query.standard.as_deref())?.state(&measurement.house).into()))
+    let standard = standard(&app, office, query.standard.as_deref()).await?;
+    Ok(Json(standard.state(&measurement.house).into()))
 }
 
 /// A house that was not kept: its areas, and what its field notes say.
@@ -323,8 +324,9 @@ pub(crate) async fn preview_areas(
     Q(query): Q<StandardQuery>,
     Body(document): Body<Value>,
 ) -> Result<Json<Preview>, Problem> {
-    who.office(&READERS)?;
+    let office = who.office(&READERS)?;
     let measurement = read(&document)?;
-    let areas = standard(&app, query.standard.as_deref())?.state(&measurement.house).into();
+    let standard = standard(&app, office, query.standard.as_deref()).await?;
+    let areas = standard.state(&measurement.house).into();
     Ok(Json(Preview { areas, checks: Checks::of(&measurement) }))
 }

@@ -66,7 +66,7 @@ pub(crate) async fn list_plans(
 ) -> Result<Json<Vec<PlanHead>>, Problem> {
     let office = who.office(&READERS)?;
     let document = app.store.measurement_document(office, &property, version).await?;
-    let heads = plans(&app, &document, None, Ground::Paper)?.into_iter().map(|plan| PlanHead {
+    let heads = plans(&app, office, &document, None).await?.into_iter().map(|plan| PlanHead {
         href: format!(
             "/v1/measurements/{property}/{version}/plan.svg?building={}&level={}",
             plan.building, plan.level
@@ -93,7 +93,7 @@ pub(crate) async fn get_plan(
 ) -> Result<impl IntoResponse, Problem> {
     let office = who.office(&READERS)?;
     let document = app.store.measurement_document(office, &property, version).await?;
-    let plans = plans(&app, &document, query.standard.as_deref(), Ground::Paper)?;
+    let plans = plans(&app, office, &document, query.standard.as_deref()).await?;
     let building = query.building.unwrap_or(0) as usize;
     let of_building = || plans.iter().filter(|plan| plan.building == building);
     let found = match query.level {
@@ -115,15 +115,15 @@ pub(crate) async fn get_plan(
 }
 
 /// The plans of a document that was taken in before.
-pub(crate) fn plans(
+async fn plans(
     app: &App,
+    office: &str,
     document: &str,
-    id: Option<&str>,
-    ground: Ground,
+    name: Option<&str>,
 ) -> Result<Vec<LevelPlan>, Problem> {
     let measurement = reread(document)
         .map_err(|problems| Problem::invalid(problems.into_iter().map(Into::into).collect()))?;
-    let standard = standard(app, id)?;
+    let standard = standard(app, office, name).await?;
     let statement = standard.state(&measurement.house);
-    Ok(of_house(&measurement, standard, &statement, ground))
+    Ok(of_house(&measurement, &standard, &statement, Ground::Paper))
 }

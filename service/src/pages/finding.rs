@@ -40,7 +40,7 @@ async fn sheet(app: &App, guest: &Guest, id: &str, notice: Option<&str>) -> Resu
     let history = app.store.finding_history(office, id).await?;
     let again = rejudge(&app.store, app.worker.standards(), office, &pair).await;
     let document = app.store.measurement_document(office, &pair.property, pair.measurement_version).await?;
-    let standard = app.worker.standards().iter().find(|standard| standard.id == pair.standard);
+    let standard = app.worker.standards().named(office, &pair.standard).await?;
     let stated = standard.zip(reread(&document).ok()).map(|(s, house)| s.state(&house.house));
     let steps = again.as_ref().map_or_else(
         |_| Vec::new(),

@@ -40,20 +40,22 @@ pub(super) async fn show(
     let document = app.store.measurement_document(office, &property.id, version).await?;
     let measurement = reread(&document)
         .map_err(|problems| Problem::invalid(problems.into_iter().map(Into::into).collect()))?;
-    let standards = app.worker.standards();
-    let chosen = standard(&app, asked.standard.as_deref().filter(|id| !id.is_empty()))?;
+    let known = app.worker.standards();
+    let own = known.own(office).await?.into_iter().map(|own| own.standard);
+    let standards: Vec<Standard> = known.built_in().iter().cloned().chain(own).collect();
+    let chosen = standard(&app, office, asked.standard.as_deref().filter(|name| !name.is_empty())).await?;
     let stated = chosen.state(&measurement.house);
     let body = html! {
         h1 dir="auto" { (measurement.reference) ", measured on " (measurement.measured_on) }
         p { a href={ "/properties/" (property.id) } { "All measurements and records of this property" } }
         (header_of(&measurement, version))
-        (plans(&measurement, chosen, &stated))
+        (plans(&measurement, &chosen, &stated))
         @if let Some(drawing) = &measurement.house.drawing { (balance(drawing)) (walls(drawing)) }
         (remarks(&measurement))
-        (choice(standards, chosen))
+        (choice(&standards, &chosen))
         (statement(&stated, None))
         (total(&stated))
-        (comparison(&measurement, standards))
+        (comparison(&measurement, &standards))
     };
     Ok(page(&guest, &measurement.reference, "", &body))
 }

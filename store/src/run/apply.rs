@@ -12,6 +12,7 @@ use serde_json::json;
 use super::{FindingChange, JudgedPair, MatchState, Run, RunCounts, counts_text, state_after};
 use crate::database::{Lock, Tx, Value, texts, values};
 use crate::job::{Claim, hold};
+use crate::standard::parse_versioned_name;
 use crate::{Store, StoreError};
 
 /// What became of a batch.
@@ -22,7 +23,7 @@ pub enum Applied {
         /// The pairs left.
         left: usize,
     },
-    /// The edition or the policy moved on: nothing was written, the run must begin again with the new ones.
+    /// The edition, the policy or the office's own standard moved on: nothing was written, the run must begin again with the new ones.
     MovedOn,
 }
 
@@ -70,15 +71,19 @@ impl Store {
     }
 }
 
-/// Whether the edition and the policy that the run read are still the ones in force; keeps both from moving until
-/// the transaction ends.
+/// Whether the edition, the policy and the standard that the run read are still the ones in force; keeps them from
+/// moving until the transaction ends.
 async fn still_pinned(tx: &mut Tx, run: &Run) -> Result<bool, StoreError> {
     tx.lock(Lock::Shared, "SELECT number FROM source WHERE number = $1", values![run.source]).await?;
     tx.lock(Lock::Shared, "SELECT id FROM office WHERE id = $1", values![&run.office]).await?;
     let sql = "SELECT coalesce((SELECT current_edition FROM source WHERE number = $1), 0),
-                      coalesce((SELECT max(version) FROM policy WHERE office = $2), 0)";
-    match tx.fetch_one(sql, values![run.source, &run.office]).await? {
-        Some(row) => Ok(row.get::<i64>(0)? == run.edition && row.get::<i64>(1)? == run.policy_version),
+                      coalesce((SELECT max(version) FROM policy WHERE office = $2), 0),
+                      coalesce((SELECT max(version) FROM standard WHERE office = $2 AND id = $3), 0)";
+    let (id, version) = parse_versioned_name(&run.standard);
+    match tx.fetch_one(sql, values![run.source, &run.office, id]).await? {
+        Some(row) => Ok(row.get::<i64>(0)? == run.edition
+            && row.get::<i64>(1)? == run.policy_version
+            && row.get::<i64>(2)? == version),
         None => Ok(false),
     }
 }

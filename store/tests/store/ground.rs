@@ -178,10 +178,15 @@ impl Ground {
 
     /// Claims the queued run of an office and source, or asks for one, and begins it.
     pub(crate) async fn begin(&self, office: &str, source: &Source) -> (Claim, Run) {
+        self.begin_by(office, source, STANDARD).await
+    }
+
+    /// The same by a definition of floor area.
+    pub(crate) async fn begin_by(&self, office: &str, source: &Source, standard: &str) -> (Claim, Run) {
         let job = self.run_request(office, source, false).await.unwrap();
         let claim = self.job_claim(LEASE, Some(&job)).await.unwrap().unwrap();
         let policy = self.policy_in_force(office).await.unwrap();
-        let run = self.run_begin(&claim, office, source, policy.version, STANDARD).await.unwrap();
+        let run = self.run_begin(&claim, office, source, policy.version, standard).await.unwrap();
         (claim, run)
     }
 
@@ -196,7 +201,23 @@ impl Ground {
         source: &Source,
         recorded: &dyn Fn(&Pending) -> Figures,
     ) -> Run {
-        let (claim, mut run) = self.begin(office, source).await;
+        let begun = self.begin(office, source).await;
+        self.judge_begun(office, source, begun, recorded).await
+    }
+
+    /// A whole run by a definition of floor area.
+    pub(crate) async fn judge_all_by(&self, office: &str, source: &Source, standard: &str) -> Run {
+        let begun = self.begin_by(office, source, standard).await;
+        self.judge_begun(office, source, begun, &|_| recorded(2390)).await
+    }
+
+    async fn judge_begun(
+        &self,
+        office: &str,
+        source: &Source,
+        (claim, mut run): (Claim, Run),
+        recorded: &dyn Fn(&Pending) -> Figures,
+    ) -> Run {
         self.run_pass_brake(&claim, &mut run).await.unwrap();
         let pending = self.pending(office, source).await;
         let pairs = pending.iter().map(|pending| judged(pending, recorded(pending))).collect();
