@@ -1,7 +1,7 @@
 //! The API under `/v1`: a file per resource. Handlers hold guards and calls only; the store holds the SQL.
 
 mod batch;
-mod checks;
+pub(crate) mod checks;
 mod definitions;
 mod editions;
 pub(crate) mod exports;

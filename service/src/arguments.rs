@@ -34,6 +34,9 @@ pub(crate) enum Command {
     Demo(Demo),
     /// Takes in a published roll or measured houses. The same file again changes nothing.
     Import(Import),
+    /// Works one measured house up from its readings: whether it balances, its areas by any definition and how far
+    /// they can be off, its plans. Keeps nothing; needs no database.
+    Measure(Measure),
     /// Judges everything that stands to be judged and opens and closes findings.
     Reconcile(Reconcile),
     /// Serves the API and the pages; on the embedded database it runs the jobs too.
@@ -149,6 +152,29 @@ pub(crate) struct ImportHouses {
     /// Write the houses that were set aside here, one JSON object a line, with what is wrong.
     #[arg(long, value_name = "FILE")]
     pub(crate) set_aside: Option<PathBuf>,
+}
+
+/// Options of `measure`.
+#[derive(Debug, Args)]
+pub(crate) struct Measure {
+    /// The house: a JSON document, or CSV with one wall a row; - is standard input.
+    #[arg(value_name = "FILE")]
+    pub(crate) file: PathBuf,
+    /// Which house, where the file holds several.
+    #[arg(long, value_name = "NAME")]
+    pub(crate) reference: Option<String>,
+    /// State the areas by this definition; may be given again for another one. The first one built in if not named.
+    #[arg(long = "standard", value_name = "ID")]
+    pub(crate) standards: Vec<String>,
+    /// Compare the totals by all definitions.
+    #[arg(long)]
+    pub(crate) all: bool,
+    /// Write a plan of each level that was drawn into this folder (SVG), hatched by the first definition.
+    #[arg(long, value_name = "FOLDER")]
+    pub(crate) plan: Option<PathBuf>,
+    /// One JSON object instead of text; it has walls and readings after the adjustment too.
+    #[arg(long)]
+    pub(crate) json: bool,
 }
 
 /// Options of `reconcile`.

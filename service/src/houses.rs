@@ -3,6 +3,8 @@
 
 mod csv_form;
 mod json_form;
+mod rows;
+mod walls_form;
 
 use std::collections::HashMap;
 use std::io::{BufRead, BufReader, Read, Write};
@@ -26,6 +28,38 @@ pub(crate) struct Placed {
     pub(crate) place: String,
     /// The document, or what stood there and what is wrong with it.
     pub(crate) document: Result<Value, (String, Vec<Problem>)>,
+    /// Where in the file the values of the document come from, as far as that can be told.
+    pub(crate) lines: Lines,
+}
+
+impl Placed {
+    fn new(place: String, document: Result<Value, (String, Vec<Problem>)>) -> Placed {
+        Placed { place, document, lines: Lines::default() }
+    }
+}
+
+/// Lines of the file by the JSON pointers of what was made of them.
+#[derive(Debug, Default)]
+pub(crate) struct Lines(HashMap<String, u64>);
+
+impl Lines {
+    /// The problems, each with the line of the closest value that the file has one for.
+    pub(crate) fn mark(&self, mut problems: Vec<Problem>) -> Vec<Problem> {
+        for problem in &mut problems {
+            let mut pointer = problem.pointer.as_str();
+            let line = loop {
+                match (self.0.get(pointer), pointer.rsplit_once('/')) {
+                    (Some(line), _) => break Some(line),
+                    (None, Some((shorter, _))) => pointer = shorter,
+                    (None, None) => break None,
+                }
+            };
+            if let Some(line) = line {
+                problem.detail = format!("line {line}: {}", problem.detail);
+            }
+        }
+        problems
+    }
 }
 
 /// What came of a file.
@@ -90,7 +124,7 @@ pub(crate) enum Form {
     Array,
     /// One JSON object a line.
     Lines,
-    /// CSV, one part of a house a row.
+    /// CSV, one part of a house a row, or one wall.
     Csv,
 }
 
@@ -102,7 +136,14 @@ pub(crate) fn documents_as<'f>(
     match form {
         Form::Array => Box::new(json_form::array(file)),
         Form::Lines => Box::new(json_form::lines(file)),
-        Form::Csv => Box::new(csv_form::houses(file)),
+        Form::Csv => {
+            let sheet = rows::Sheet::open(file);
+            if sheet.has(walls_form::SIGN) {
+                Box::new(walls_form::houses(sheet))
+            } else {
+                Box::new(csv_form::houses(sheet))
+            }
+        }
     }
 }
 
@@ -116,7 +157,9 @@ pub(crate) fn repeated(reference: &str, first: &str) -> Problem {
 }
 
 /// The documents of a file, in the form that its first character shows.
-fn documents<'f>(mut file: impl BufRead + Send + 'f) -> Box<dyn Iterator<Item = Placed> + Send + 'f> {
+pub(crate) fn documents<'f>(
+    mut file: impl BufRead + Send + 'f,
+) -> Box<dyn Iterator<Item = Placed> + Send + 'f> {
     let first = file.fill_buf().ok().and_then(|bytes| {
         let text = bytes.strip_prefix(b"\xef\xbb\xbf").unwrap_or(bytes);
         text.iter().copied().find(|byte| !byte.is_ascii_whitespace())
@@ -147,7 +190,7 @@ impl Taking<'_> {
             Err((raw, problems)) => return self.set_aside(&placed.place, &Value::String(raw), &problems),
         };
         match self.reader.read(&document) {
-            Err(problems) => self.set_aside(&placed.place, &document, &problems),
+            Err(problems) => self.set_aside(&placed.place, &document, &placed.lines.mark(problems)),
             Ok(measurement) => {
                 if let Some(first) = self.places.get(&measurement.reference) {
                     let problem = repeated(&measurement.reference, first);

@@ -4,6 +4,7 @@ mod api;
 mod arguments;
 mod bar;
 mod commands;
+mod footing;
 mod houses;
 mod http;
 mod installation;
@@ -48,6 +49,9 @@ async fn run(arguments: Arguments) -> anyhow::Result<Outcome> {
     if let Command::Verify(verify) = &arguments.command {
         return commands::verify::run(verify);
     }
+    if let Command::Measure(measure) = &arguments.command {
+        return commands::measure::run(measure);
+    }
     let mut flags = arguments.flags.clone();
     if let Command::Demo(demo) = &arguments.command {
         demo.settle(&mut flags);
@@ -83,6 +87,7 @@ async fn run(arguments: Arguments) -> anyhow::Result<Outcome> {
         Command::Report(report) => commands::report::run(&settings, &report).await,
         Command::Key(key) => commands::key::run(&settings, &key).await,
         Command::Verify(verify) => commands::verify::run(&verify),
+        Command::Measure(measure) => commands::measure::run(&measure),
         Command::Schema(schema) => commands::schema::run(&schema),
     }
 }

@@ -11,16 +11,24 @@ pub(crate) enum Side {
 pub(crate) struct Table {
     heads: Vec<(&'static str, Side)>,
     rows: Vec<Vec<String>>,
+    /// The row that is ruled off from those above it.
+    sum: Option<usize>,
 }
 
 impl Table {
     /// A table without rows.
     pub(crate) fn new(heads: Vec<(&'static str, Side)>) -> Table {
-        Table { heads, rows: Vec::new() }
+        Table { heads, rows: Vec::new(), sum: None }
     }
 
     /// Adds a row; a missing cell is empty.
     pub(crate) fn row(&mut self, cells: Vec<String>) {
+        self.rows.push(cells);
+    }
+
+    /// Adds the row of sums, ruled off from those above it.
+    pub(crate) fn sum(&mut self, cells: Vec<String>) {
+        self.sum = Some(self.rows.len());
         self.rows.push(cells);
     }
 
@@ -59,9 +67,12 @@ impl Table {
         };
         let mut text = line(&|at| self.heads.get(at).map(|(head, _)| (*head).to_owned()).unwrap_or_default());
         let rule: usize = widths.iter().sum::<usize>() + 2 * widths.len().saturating_sub(1);
-        text.push_str(&"─".repeat(rule));
-        text.push('\n');
-        for row in &self.rows {
+        let rule = format!("{}\n", "─".repeat(rule));
+        text.push_str(&rule);
+        for (at, row) in self.rows.iter().enumerate() {
+            if self.sum == Some(at) {
+                text.push_str(&rule);
+            }
             text.push_str(&line(&|at| cell(row, at)));
         }
         text

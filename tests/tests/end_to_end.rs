@@ -27,6 +27,8 @@ mod findings;
 mod installation;
 #[path = "end_to_end/many_machines.rs"]
 mod many_machines;
+#[path = "end_to_end/measure.rs"]
+mod measure;
 #[path = "end_to_end/offices.rs"]
 mod offices;
 #[path = "end_to_end/processes.rs"]

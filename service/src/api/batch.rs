@@ -146,7 +146,7 @@ impl Taking {
             Ok(document) => match self.reader.read(&document) {
                 Err(problems) => {
                     let reference = document.get("reference").and_then(|r| r.as_str()).map(str::to_owned);
-                    (reference, problems)
+                    (reference, placed.lines.mark(problems))
                 }
                 Ok(measurement) => match self.places.get(&measurement.reference) {
                     Some(first) => {

@@ -6,12 +6,13 @@
 use std::io::Read;
 
 use crossfoot_audit::document::Problem;
-use serde_json::{Map, Value};
+use serde_json::Value;
 
 use super::Placed;
+use super::rows::{Cells, Columns, Kind, Sheet, problem, value};
 
 /// Columns of the house itself.
-const OF_HOUSE: [(&str, Kind); 9] = [
+const OF_HOUSE: &Columns = &[
     ("reference", Kind::Text),
     ("parcel", Kind::Text),
     ("address", Kind::Text),
@@ -23,7 +24,7 @@ const OF_HOUSE: [(&str, Kind); 9] = [
     ("common_relative_sd", Kind::Number),
 ];
 /// Columns of a part.
-const OF_PART: [(&str, Kind); 11] = [
+const OF_PART: &Columns = &[
     ("use", Kind::Text),
     ("area_sqft", Kind::Number),
     ("area_m2", Kind::Number),
@@ -35,168 +36,53 @@ const OF_PART: [(&str, Kind); 11] = [
     ("enclosure", Kind::Text),
     ("attachment", Kind::Text),
     ("built", Kind::Number),
+    ("how_known", Kind::Text),
 ];
-const HOW_KNOWN: &str = "how_known";
 /// Columns that say where a part belongs.
-const PLACE: [&str; 4] = ["building", "building_kind", "level", "grade"];
-
-#[derive(Clone, Copy, PartialEq, Eq)]
-enum Kind {
-    Text,
-    Number,
-}
+const PLACE: &Columns = &[
+    ("building", Kind::Text),
+    ("building_kind", Kind::Text),
+    ("level", Kind::Number),
+    ("grade", Kind::Text),
+];
 
 /// The houses of the file.
-pub(super) fn houses<'f>(file: impl Read + Send + 'f) -> impl Iterator<Item = Placed> + Send + 'f {
-    let mut reader = csv::ReaderBuilder::new().trim(csv::Trim::All).flexible(true).from_reader(file);
-    let heads = reader.headers().cloned().map_err(|e| e.to_string());
-    let mut refusal = heads.as_ref().err().cloned().or_else(|| heads.as_ref().ok().and_then(unknown_columns));
-    let heads = heads.unwrap_or_default();
-    let mut rows = reader.into_byte_records();
-    let mut held: Option<Row> = None;
-    std::iter::from_fn(move || {
-        if let Some(detail) = refusal.take() {
-            let problem = Problem { pointer: String::new(), detail, mend: "correct the header".to_owned() };
-            // the rows mean nothing without a header
-            for _ in rows.by_ref() {}
-            return Some(Placed {
-                place: "line 1".to_owned(),
-                document: Err((String::new(), vec![problem])),
-            });
-        }
-        next_house(&mut rows, &heads, &mut held)
-    })
-}
-
-fn unknown_columns(heads: &csv::StringRecord) -> Option<String> {
-    let known = |head: &str| {
-        OF_HOUSE.iter().chain(&OF_PART).any(|(name, _)| *name == head)
-            || PLACE.contains(&head)
-            || head == HOW_KNOWN
-    };
-    let unknown: Vec<&str> =
-        heads.iter().map(|head| head.trim_start_matches('\u{feff}')).filter(|head| !known(head)).collect();
-    if !unknown.is_empty() {
-        return Some(format!("unknown columns: {}", unknown.join(", ")));
-    }
-    let missing: Vec<&str> = ["reference", "parcel", "measured_on"]
-        .into_iter()
-        .filter(|wanted| !heads.iter().any(|head| head.trim_start_matches('\u{feff}') == *wanted))
-        .collect();
-    (!missing.is_empty()).then(|| format!("columns missing: {}", missing.join(", ")))
-}
-
-type Rows<R> = csv::ByteRecordsIntoIter<R>;
-
-/// A row with its line, and what is wrong with it as a row.
-struct Row {
-    line: u64,
-    cells: csv::StringRecord,
-    problem: Option<Problem>,
-}
-
-impl Row {
-    fn next<R: Read>(rows: &mut Rows<R>, heads: usize) -> Option<Row> {
-        let bytes = match rows.next()? {
-            Ok(bytes) => bytes,
-            Err(error) => {
-                let line = error.position().map_or(0, csv::Position::line);
-                let detail = format!("line {line} cannot be read: {error}");
-                let problem = problem(detail, "make the file readable");
-                return Some(Row { line, cells: csv::StringRecord::new(), problem: Some(problem) });
-            }
-        };
-        let line = bytes.position().map_or(0, csv::Position::line);
-        let problem = if bytes.len() != heads {
-            let detail = format!("line {line}: {} fields, the header has {heads}", bytes.len());
-            Some(problem(detail, "quote the field that holds a comma"))
-        } else if bytes.iter().any(|cell| std::str::from_utf8(cell).is_err()) {
-            Some(problem(format!("line {line} is not UTF-8"), "save the file as UTF-8"))
-        } else {
-            None
-        };
-        Some(Row { line, cells: csv::StringRecord::from_byte_record_lossy(bytes), problem })
-    }
-}
-
-fn problem(detail: String, mend: &str) -> Problem {
-    Problem { pointer: String::new(), detail, mend: mend.to_owned() }
+pub(super) fn houses<'f, R: Read + Send + 'f>(
+    mut sheet: Sheet<R>,
+) -> impl Iterator<Item = Placed> + Send + 'f {
+    let mut refusal = sheet.refusal(&[OF_HOUSE, OF_PART, PLACE], &["reference", "parcel", "measured_on"]);
+    std::iter::from_fn(move || refusal.take().or_else(|| next_house(&mut sheet)))
 }
 
 /// The rows of one reference as a house. A row that is wrong spoils its house: without it a part would be missing,
 /// and the area would be another one.
-fn next_house<R: Read>(
-    rows: &mut Rows<R>,
-    heads: &csv::StringRecord,
-    held: &mut Option<Row>,
-) -> Option<Placed> {
-    let first = match held.take() {
-        Some(row) => row,
-        None => Row::next(rows, heads.len())?,
-    };
-    let cells = Cells { heads, row: &first.cells };
+fn next_house<R: Read>(sheet: &mut Sheet<R>) -> Option<Placed> {
+    let first = sheet.next_row()?;
+    let cells = sheet.cells(&first);
     let reference = cells.text("reference").map(str::to_owned);
-    let mut house = cells.take(&OF_HOUSE);
+    let mut house = cells.take(OF_HOUSE);
     let place = format!("line {}", first.line);
     let (mut buildings, mut problems, mut raw) = (Vec::new(), Vec::new(), Vec::new());
     let mut next = Some(first);
-    while let Some(row) = next.take() {
-        let cells = Cells { heads, row: &row.cells };
+    while let Some(mut row) = next.take() {
+        let cells = sheet.cells(&row);
         if cells.text("reference") != reference.as_deref() {
-            *held = Some(row);
+            sheet.hold(row);
             break;
         }
-        raw.push(row.cells.iter().collect::<Vec<_>>().join(","));
-        match row.problem {
-            Some(problem) => problems.push(problem),
-            None => {
-                problems.extend(cells.contradiction(&house, row.line));
-                problems.extend(put_part(&mut buildings, &cells, row.line));
-            }
+        raw.push(row.raw());
+        if row.problem.is_none() {
+            problems.extend(cells.contradiction(OF_HOUSE, &house, "house", row.line));
+            problems.extend(put_part(&mut buildings, &cells, row.line));
         }
-        next = Row::next(rows, heads.len());
+        problems.extend(row.problem.take());
+        next = sheet.next_row();
     }
     if !problems.is_empty() {
-        return Some(Placed { place, document: Err((raw.join("\n"), problems)) });
+        return Some(Placed::new(place, Err((raw.join("\n"), problems))));
     }
     house.insert("buildings".to_owned(), Value::Array(buildings));
-    Some(Placed { place, document: Ok(Value::Object(house)) })
-}
-
-struct Cells<'a> {
-    heads: &'a csv::StringRecord,
-    row: &'a csv::StringRecord,
-}
-
-impl Cells<'_> {
-    fn text(&self, name: &str) -> Option<&str> {
-        let at = self.heads.iter().position(|head| head.trim_start_matches('\u{feff}') == name)?;
-        self.row.get(at).filter(|cell| !cell.is_empty())
-    }
-
-    fn take(&self, columns: &[(&str, Kind)]) -> Map<String, Value> {
-        columns
-            .iter()
-            .filter_map(|(name, kind)| Some(((*name).to_owned(), value(self.text(name)?, *kind))))
-            .collect()
-    }
-
-    /// A cell of the house that says something else than its first row does; a blank one says nothing.
-    fn contradiction(&self, house: &Map<String, Value>, line: u64) -> Option<Problem> {
-        let (name, says) = OF_HOUSE.iter().find_map(|(name, kind)| {
-            let says = value(self.text(name)?, *kind);
-            (house.get(*name) != Some(&says)).then_some((*name, says))
-        })?;
-        let before = house.get(name).map_or_else(|| "nothing".to_owned(), Value::to_string);
-        let detail = format!("line {line}: {name} is {says}, the first row of the house has {before}");
-        Some(problem(detail, "give all rows of a house the same, or leave it blank after the first"))
-    }
-}
-
-fn value(cell: &str, kind: Kind) -> Value {
-    let number =
-        if kind == Kind::Number { serde_json::from_str::<serde_json::Number>(cell).ok() } else { None };
-    number.map_or_else(|| Value::String(cell.to_owned()), Value::Number)
+    Some(Placed::new(place, Ok(Value::Object(house))))
 }
 
 /// Puts the part of a row into its building and level, which begin with the first row that names them.
@@ -225,11 +111,8 @@ fn put_part(buildings: &mut Vec<Value>, cells: &Cells<'_>, line: u64) -> Option<
         levels.push(serde_json::json!({ "level": level, "grade": grade, "parts": [] }));
         levels.len() - 1
     });
-    let mut part = cells.take(&OF_PART);
+    let mut part = cells.take(OF_PART);
     part.entry("use").or_insert_with(|| Value::String("living".to_owned()));
-    if let Some(how) = cells.text(HOW_KNOWN) {
-        part.insert(HOW_KNOWN.to_owned(), Value::String(how.to_owned()));
-    }
     let parts = levels.get_mut(at).and_then(|l| l.get_mut("parts")).and_then(Value::as_array_mut)?;
     parts.push(Value::Object(part));
     None

@@ -22,9 +22,9 @@ pub(super) fn array(mut file: impl BufRead) -> impl Iterator<Item = Placed> {
             Err(error) => vec![Err(not_json(&error, String::new()))],
         },
     };
-    (1..).zip(houses).map(|(n, document): (usize, _)| Placed {
-        place: if document.is_ok() { format!("house {n}") } else { "the file".to_owned() },
-        document,
+    (1..).zip(houses).map(|(n, document): (usize, Result<Value, _>)| {
+        let place = if document.is_ok() { format!("house {n}") } else { "the file".to_owned() };
+        Placed::new(place, document)
     })
 }
 
@@ -38,9 +38,7 @@ pub(super) fn lines(mut file: impl BufRead) -> impl Iterator<Item = Placed> {
             match (&mut file).take(LINE_BYTES_MAX).read_until(b'\n', &mut line) {
                 Ok(0) => return None,
                 Err(error) => {
-                    let placed =
-                        Placed { place: format!("line {number}"), document: Err(unreadable(&error)) };
-                    return Some(placed);
+                    return Some(Placed::new(format!("line {number}"), Err(unreadable(&error))));
                 }
                 Ok(_) if line.iter().all(u8::is_ascii_whitespace) => {}
                 Ok(_) => {
@@ -48,7 +46,7 @@ pub(super) fn lines(mut file: impl BufRead) -> impl Iterator<Item = Placed> {
                     let document = serde_json::from_slice(text).map_err(|error| {
                         not_json(&error, String::from_utf8_lossy(text).trim_end().to_owned())
                     });
-                    return Some(Placed { place: format!("line {number}"), document });
+                    return Some(Placed::new(format!("line {number}"), document));
                 }
             }
         }

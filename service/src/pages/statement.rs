@@ -1,9 +1,11 @@
 //! The parts of a house under a standard, as a table that foots: the counted column is ruled off below its total when
 //! the parts add up to it and the total is the figure that was judged.
 
-use crossfoot_audit::area::{Area, AreaSum};
+use crossfoot_audit::area::Area;
 use crossfoot_audit::standard::{AreaStatement, CountingVerdict, StatementLine};
 use maud::{Markup, html};
+
+use crate::footing::{Footing, called, how_it_counts, tenths_text};
 
 /// The table; `judged` is the area that the pair was compared with.
 pub(super) fn statement(stated: &AreaStatement, judged: Option<Area>) -> Markup {
@@ -39,70 +41,20 @@ pub(super) fn statement(stated: &AreaStatement, judged: Option<Area>) -> Markup 
 fn row(line: &StatementLine) -> Markup {
     let area = line.area.to_square_feet(1);
     let counted = line.verdict == CountingVerdict::Counted;
-    let verdict = match line.verdict {
-        CountingVerdict::Counted => "counted",
-        CountingVerdict::Apart => "counted apart",
-        CountingVerdict::NotCounted => "not counted",
-    };
     html! {
         tr {
             td dir="auto" {
                 (line.building) ", level " (line.level) ", "
-                @match (&line.name, line.part) {
-                    (Some(name), _) => (name),
-                    (None, Some(_)) => (line.part_use.name().replace('_', " ")),
-                    (None, None) => "half a storey",
-                }
+                (called(line))
             }
             @if counted { td.n data-l="Counted, sq ft" { (area) } td.no {} }
             @else { td.no {} td.n data-l="Not in the total, sq ft" { (area) } }
             td data-l="How it counts" {
-                (verdict) @if let Some(heading) = &line.heading { ": " (heading) }
-                @if counted && !line.weight.is_one() { ", " (line.weight) " of " (line.unweighted.to_square_feet(1)) }
+                (how_it_counts(line))
             }
             td data-l="Rule" { details { summary { (line.rule) } p { (line.because) } } }
         }
     }
-}
-
-/// Whether the column of counted parts comes to its total.
-struct Footing {
-    /// What the tenths shown lack, in tenths of a square foot.
-    rounding: i64,
-    /// Why the total is not ruled off.
-    fault: Option<String>,
-}
-
-impl Footing {
-    fn of(stated: &AreaStatement, judged: Option<Area>) -> Footing {
-        let counted = || stated.lines.iter().filter(|line| line.verdict == CountingVerdict::Counted);
-        let shown: i64 = counted().map(|line| tenths(line.area)).sum();
-        let mut sum = AreaSum::default();
-        counted().for_each(|line| sum.add(line.area));
-        let off = |from: Area| stated.total.checked_sub(from).map(|area| area.to_square_feet(2));
-        let fault = match (sum.to_area(), judged) {
-            (Some(sum), _) if sum != stated.total => Some(("the sum of the counted parts", off(sum))),
-            (None, _) => Some(("the sum of the counted parts", None)),
-            (_, Some(judged)) if judged != stated.total => Some(("the area that was compared", off(judged))),
-            (Some(_), _) => None,
-        };
-        let fault = fault.map(|(what, off)| {
-            let off = off.unwrap_or_else(|| "more than can be shown".to_owned());
-            format!("The total does not balance: it is {what} and {off} sq ft.")
-        });
-        Footing { rounding: tenths(stated.total).saturating_sub(shown), fault }
-    }
-}
-
-/// An area as shown, in tenths of a square foot.
-fn tenths(area: Area) -> i64 {
-    area.to_square_feet(1).replace('.', "").parse().unwrap_or(0)
-}
-
-fn tenths_text(tenths: i64) -> String {
-    let sign = if tenths < 0 { "-" } else { "" };
-    let size = tenths.unsigned_abs();
-    format!("{sign}{}.{}", size / 10, size % 10)
 }
 
 #[cfg(test)]

@@ -1,0 +1,200 @@
+//! `crossfoot measure`: a house from its readings to areas, without an installation.
+
+use std::fs;
+use std::process::{Command, Stdio};
+
+use serde_json::{Value, json};
+use tempfile::TempDir;
+
+use crate::installation::{Ended, program_alone};
+
+/// A folder of the test and the program in it; no database is near.
+struct Desk(TempDir);
+
+impl Desk {
+    fn new() -> Self {
+        Self(TempDir::new().unwrap())
+    }
+
+    fn measure(&self, arguments: &[&str]) -> Ended {
+        Ended::of(self.command().args(arguments))
+    }
+
+    fn command(&self) -> Command {
+        let mut command = program_alone("crossfoot", self.0.path());
+        command.arg("measure");
+        command
+    }
+
+    fn file(&self, name: &str, content: impl AsRef<[u8]>) -> String {
+        fs::write(self.0.path().join(name), content).unwrap();
+        name.to_owned()
+    }
+}
+
+/// A file of the repository.
+fn fixture(path: &str) -> String {
+    format!("{}/../fixtures/{path}", env!("CARGO_MANIFEST_DIR"))
+}
+
+fn wall(name: &str, toward: &str, length: &str) -> Value {
+    let reading = json!({ "pieces": [{ "length": length, "instrument": "laser" }] });
+    json!({ "name": name, "direction": { "compass": { "toward": toward } }, "length": { "readings": [reading] } })
+}
+
+/// A house of 40 ft by 25 ft whose rear wall was read as so long.
+fn house(rear: &str) -> Value {
+    let sides = ["front", "right", "rear", "left"].map(|name| json!({ "wall": name }));
+    json!({
+        "reference": "M-01",
+        "parcel": "07-0001-001",
+        "measured_on": "2026-05-04",
+        "field_notes": {
+            "instruments": [{ "name": "laser", "kind": "laser" }],
+            "walls": [
+                wall("front", "east", "40 ft"), wall("right", "north", "25 ft"),
+                wall("rear", "west", rear), wall("left", "south", "25 ft"),
+            ],
+            "outlines": [{ "name": "ground", "sides": sides }],
+        },
+        "buildings": [{ "name": "main house", "kind": "main", "levels": [{
+            "level": 1, "grade": "above", "outline": ["ground"],
+            "parts": [{ "use": "living", "rest": true }],
+        }] }],
+    })
+}
+
+#[test]
+fn a_house_is_told_from_balance_to_cautions() {
+    let desk = Desk::new();
+    let file = desk.file("house.json", serde_json::to_string_pretty(&house("40 ft")).unwrap());
+    let ended = desk.measure(&[&file]).code(0);
+    assert!(fs::read_dir(desk.0.path()).unwrap().count() == 1, "something was kept");
+    ended
+        .says("ground               0\"                0\"            no gap  balances")
+        .says("The readings agree within their errors")
+        .says("main house, level 1, living          1000.0")
+        .says("The counted parts add up to the total.")
+        .says("finished area above grade: 1000.0 sq ft, 92.90 m²")
+        // 0.7 % of the area
+        .says("between visits                    7.00")
+        .says("scale of the instruments          0.10")
+        .says("ANSI Z765 is voluntary")
+        .says("Not a survey, an appraisal or legal advice.")
+        .says("left unread; it is derived");
+}
+
+#[test]
+fn a_house_that_does_not_balance_is_told_with_its_gap_by_axis() {
+    let desk = Desk::new();
+    let file = desk.file("house.json", house("39 ft").to_string());
+    desk.measure(&[&file])
+        .code(0)
+        .says("ground            1' 0\"                0\"          1 in 129  does not balance")
+        .says("The readings contradict each other");
+}
+
+#[test]
+fn standard_input_is_read_like_a_file() {
+    let desk = Desk::new();
+    let file = desk.file("house.json", house("40 ft").to_string());
+    let mut command = desk.command();
+    command.arg("-").stdin(Stdio::from(fs::File::open(desk.0.path().join(&file)).unwrap()));
+    assert_eq!(Ended::of(&mut command).code(0).out, desk.measure(&[&file]).out);
+}
+
+#[test]
+fn a_refused_house_is_told_with_every_problem_and_its_pointer() {
+    let desk = Desk::new();
+    let mut broken = house("40 ft");
+    broken["measured_on"] = json!("2026-02-30");
+    broken["field_notes"]["walls"][1]["direction"] = json!({ "compass": { "toward": "up" } });
+    let file = desk.file("house.json", broken.to_string());
+    let ended = desk.measure(&[&file, "--json"]).code(3);
+    assert_eq!(ended.out, "");
+    ended
+        .complains("house.json: /measured_on: 2026-02-30 is not a day of the calendar")
+        .complains("house.json: /field_notes/walls/1/direction/compass/toward: \"up\"");
+    let file = desk.file("cut.json", "{\n \"reference\": ");
+    desk.measure(&[&file]).code(3).complains("cut.json: not JSON at line 2");
+    desk.measure(&["none.json"]).code(3).complains("none.json: ");
+    let file = desk.file("empty.json", "");
+    desk.measure(&[&file]).code(3).complains("there is no house in it");
+}
+
+#[test]
+fn of_several_houses_one_has_to_be_picked() {
+    let desk = Desk::new();
+    let mut other = house("40 ft");
+    other["reference"] = json!("M-02");
+    let array = desk.file("array.json", json!([house("40 ft"), other]).to_string());
+    let lines = desk.file("lines.ndjson", format!("{}\n{other}\n", house("40 ft")));
+    for file in [array, lines] {
+        desk.measure(&[&file])
+            .code(3)
+            .complains("there are 2 houses in it (M-01, M-02): pick one, for example with --reference M-01");
+        desk.measure(&[&file, "--reference", "M-02"]).code(0).says("M-02, measured on 2026-05-04");
+        desk.measure(&[&file, "--reference", "M-03"]).code(3).complains("there is no house M-03");
+    }
+}
+
+#[test]
+fn definitions_are_stated_one_by_one_or_compared() {
+    let desk = Desk::new();
+    let houses = fixture("demo/houses.json");
+    let of = |arguments: &[&str]| {
+        desk.measure(&[&[houses.as_str(), "--reference", "DAO-001"], arguments].concat()).code(0)
+    };
+    let all = of(&["--all"]);
+    // 888 + 24 + 360 + 28 = 1300 sq ft finished above grade; 1.96 standard deviations of 9.11 sq ft about it
+    let row = all.out.lines().find(|line| line.starts_with("Finished area above grade ")).unwrap();
+    assert_eq!(
+        row.split_whitespace().skip(4).collect::<Vec<_>>(),
+        ["finished-above-grade", "1300", "120.8", "1282", "to", "1318"]
+    );
+    assert!(all.out.contains("woflv") && !all.out.contains("counted, sq ft"), "{}", all.out);
+    let two = of(&["--standard", "uk-gia", "--standard", "woflv"]);
+    let (first, second) = (two.out.find("(uk-gia)").unwrap(), two.out.find("(woflv)").unwrap());
+    assert!(first < second && !two.out.contains("(finished-above-grade)"), "{}", two.out);
+    desk.measure(&[&houses, "--standard", "no-such"])
+        .code(2)
+        .complains("there is no standard \"no-such\"; there are finished-above-grade, ");
+}
+
+#[test]
+fn everything_comes_as_one_object_too() {
+    let desk = Desk::new();
+    let houses = fixture("demo/houses.json");
+    let ended = desk.measure(&[&houses, "--reference", "DAO-001", "--all", "--standard", "uk-gia", "--json"]);
+    let lines = ended.code(0).json_lines();
+    let [house] = lines.as_slice() else { panic!("{lines:?}") };
+    assert_eq!(house["areas"][0]["standard"], "uk-gia");
+    assert_eq!(house["areas"].as_array().unwrap().len(), 1);
+    assert_eq!(house["comparison"][0]["total_sqft"], 1300.0);
+    assert_eq!(house["field_notes"]["outlines"][0]["balances"], true);
+    assert_eq!(house["cautions"].as_array().unwrap().len(), 3);
+}
+
+#[test]
+fn plans_are_well_formed_and_the_same_again() {
+    let desk = Desk::new();
+    let houses = fixture("demo/houses.json");
+    let plan = |folder: &str| {
+        desk.measure(&[&houses, "--reference", "DAO-001", "--plan", folder])
+            .code(0)
+            .says(&format!("  {folder}/main-house-level-1.svg"))
+            .says(&format!("  {folder}/main-house-level-2.svg"));
+    };
+    plan("one");
+    plan("two");
+    let read = |folder: &str, name: &str| fs::read_to_string(desk.0.path().join(folder).join(name)).unwrap();
+    for name in ["main-house-level-0.svg", "main-house-level-1.svg", "main-house-level-2.svg"] {
+        let svg = read("one", name);
+        assert_eq!(svg, read("two", name));
+        let parsed = roxmltree::Document::parse(&svg).unwrap();
+        assert_eq!(parsed.root_element().tag_name().name(), "svg");
+    }
+    desk.measure(&[&houses, "--reference", "DAO-002", "--plan", "three"])
+        .code(0)
+        .says("No plan: no wall was read");
+}
