@@ -8,6 +8,7 @@ mod drawn;
 mod faces;
 mod lengths;
 mod level;
+mod schema_fault;
 mod shape;
 mod take;
 
@@ -99,7 +100,7 @@ impl DocumentReader {
     /// All problems of the document at once.
     pub fn read(&self, document: &Value) -> Result<Measurement, Vec<Problem>> {
         let mut problems: Vec<Problem> =
-            self.validator.iter_errors(document).map(|e| schema_problem(&e)).collect();
+            self.validator.iter_errors(document).flat_map(|error| schema_fault::problems(&error)).collect();
         problems.extend(zero_characters(document).into_iter().map(|pointer| Problem {
             pointer,
             detail: "there is a zero character in the text".to_owned(),
@@ -199,32 +200,6 @@ pub fn reread(text: &str) -> Result<Measurement, Vec<Problem>> {
         return Err(wrong);
     }
     take(MeasurementDocument::deserialize(&*value).map_err(unreadable)?, Vec::new())
-}
-
-#[expect(clippy::wildcard_enum_match_arm, reason = "a foreign enum: its other kinds are all about bounds")]
-fn schema_problem(error: &jsonschema::ValidationError<'_>) -> Problem {
-    use jsonschema::error::ValidationErrorKind as K;
-    let mend = match error.kind() {
-        K::AdditionalProperties { unexpected } | K::UnevaluatedProperties { unexpected } => {
-            format!("leave out {}, or correct the spelling", unexpected.join(", "))
-        }
-        K::Required { property } => format!("add {property}"),
-        K::Type { .. } => "give a value of the type named".to_owned(),
-        K::Enum { .. } | K::Constant { .. } | K::AnyOf { .. } | K::OneOfNotValid { .. } => {
-            "use one of the values named".to_owned()
-        }
-        K::Pattern { .. } => "write the date as YYYY-MM-DD".to_owned(),
-        _ => "keep within the bounds named".to_owned(),
-    };
-    Problem { pointer: error.instance_path().to_string(), detail: shortened(&error.to_string()), mend }
-}
-
-fn shortened(text: &str) -> String {
-    if text.chars().count() <= 300 {
-        text.to_owned()
-    } else {
-        text.chars().take(297).chain("...".chars()).collect()
-    }
 }
 
 fn remark(pointer: String, detail: String, mend: &str) -> Problem {
