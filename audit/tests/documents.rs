@@ -6,9 +6,13 @@
 mod angle;
 #[path = "documents/house.rs"]
 mod house;
+#[path = "documents/levels.rs"]
+mod levels;
 #[path = "documents/loft.rs"]
 mod loft;
 #[path = "documents/mistakes.rs"]
 mod mistakes;
 #[path = "documents/plans.rs"]
 mod plans;
+#[path = "documents/refused.rs"]
+mod refused;
