@@ -8,6 +8,7 @@ mod drawn;
 mod faces;
 mod lengths;
 mod level;
+mod schema_fault;
 mod shape;
 mod take;
 
@@ -99,7 +100,7 @@ impl DocumentReader {
     /// All problems of the document at once.
     pub fn read(&self, document: &Value) -> Result<Measurement, Vec<Problem>> {
         let mut problems: Vec<Problem> =
-            self.validator.iter_errors(document).flat_map(|e| schema_problems(&e)).collect();
+            self.validator.iter_errors(document).flat_map(|error| schema_fault::problems(&error)).collect();
         problems.extend(zero_characters(document).into_iter().map(|pointer| Problem {
             pointer,
             detail: "there is a zero character in the text".to_owned(),
@@ -199,82 +200,6 @@ pub fn reread(text: &str) -> Result<Measurement, Vec<Problem>> {
         return Err(wrong);
     }
     take(MeasurementDocument::deserialize(&*value).map_err(unreadable)?, Vec::new())
-}
-
-/// What is wrong where the schema allows several shapes: the faults within the one shape that was meant, where that
-/// can be told, since "none of them" at the top of the field notes names no place to look at.
-#[expect(
-    clippy::wildcard_enum_match_arm,
-    reason = "a foreign enum: its other kinds have no shapes to choose from"
-)]
-fn schema_problems(error: &jsonschema::ValidationError<'_>) -> Vec<Problem> {
-    use jsonschema::error::ValidationErrorKind as K;
-    let shapes = match error.kind() {
-        K::AnyOf { context } | K::OneOfNotValid { context } => context.as_slice(),
-        _ => &[],
-    };
-    // a shape that was not meant fails at the place itself; the one that was meant, further in
-    let place = error.instance_path().as_str().len();
-    let is_meant = |shape: &&Vec<jsonschema::ValidationError<'_>>| {
-        !shape.is_empty() && shape.iter().all(|fault| fault.instance_path().as_str().len() > place)
-    };
-    let mut meant = shapes.iter().filter(is_meant);
-    match (meant.next(), meant.next()) {
-        (Some(shape), None) => shape.iter().flat_map(schema_problems).collect(),
-        (_, _) => vec![schema_problem(error)],
-    }
-}
-
-#[expect(clippy::wildcard_enum_match_arm, reason = "a foreign enum: its other kinds are all about bounds")]
-fn schema_problem(error: &jsonschema::ValidationError<'_>) -> Problem {
-    use jsonschema::error::ValidationErrorKind as K;
-    let mend = match error.kind() {
-        K::AdditionalProperties { unexpected } | K::UnevaluatedProperties { unexpected } => {
-            format!("leave out {}, or correct the spelling", unexpected.join(", "))
-        }
-        K::Required { property } => format!("add {property}"),
-        K::Type { .. } => "give a value of the type named".to_owned(),
-        K::AnyOf { context } | K::OneOfNotValid { context } => match words(context).as_slice() {
-            [] => "use one of the values named".to_owned(),
-            words => format!("use one of {}", words.join(", ")),
-        },
-        K::Enum { .. } | K::Constant { .. } => "use one of the values named".to_owned(),
-        K::Pattern { .. } => "write the date as YYYY-MM-DD".to_owned(),
-        _ => "keep within the bounds named".to_owned(),
-    };
-    Problem { pointer: error.instance_path().to_string(), detail: shortened(&error.to_string()), mend }
-}
-
-/// The words that a place may hold, where it may hold words.
-#[expect(clippy::wildcard_enum_match_arm, reason = "a foreign enum: only two of its kinds name values")]
-fn words(shapes: &[Vec<jsonschema::ValidationError<'_>>]) -> Vec<String> {
-    use jsonschema::error::ValidationErrorKind as K;
-    let texts = |value: &Value| -> Vec<String> {
-        value
-            .as_array()
-            .into_iter()
-            .flatten()
-            .chain([value])
-            .filter_map(Value::as_str)
-            .map(str::to_owned)
-            .collect()
-    };
-    let faults = shapes.iter().flatten();
-    let words = faults.flat_map(|fault| match fault.kind() {
-        K::Constant { expected_value } => texts(expected_value),
-        K::Enum { options } => texts(options),
-        K::AnyOf { context } | K::OneOfNotValid { context } => words(context),
-        _ => Vec::new(),
-    });
-    words.collect()
-}
-
-fn shortened(text: &str) -> String {
-    if text.chars().count() <= 300 {
-        text.to_owned()
-    } else {
-        text.chars().take(297).chain("...".chars()).collect()
-    }
 }
 
 fn remark(pointer: String, detail: String, mend: &str) -> Problem {

@@ -1,16 +1,18 @@
 //! Measured houses as documents: what is drawn, what is refused, and what areas come of it under each standard.
 
-#![expect(
-    clippy::unwrap_used,
-    clippy::indexing_slicing,
-    reason = "a test stops at the first thing that is not there"
-)]
+#![expect(clippy::unwrap_used, clippy::indexing_slicing, reason = "a test fails by panicking")]
 
+#[path = "documents/angle.rs"]
+mod angle;
 #[path = "documents/house.rs"]
 mod house;
+#[path = "documents/levels.rs"]
+mod levels;
 #[path = "documents/loft.rs"]
 mod loft;
+#[path = "documents/mistakes.rs"]
+mod mistakes;
 #[path = "documents/plans.rs"]
 mod plans;
-#[path = "documents/telling.rs"]
-mod telling;
+#[path = "documents/refused.rs"]
+mod refused;

@@ -185,6 +185,16 @@ impl Drawn {
         Region::of(self.origin, &polygons(&outlines.plus), &polygons(&outlines.minus))
     }
 
+    /// Where two outlines overlap.
+    fn overlap(&self, one: usize, other: usize) -> Option<Patch> {
+        let (first, second) = (self.polygon(one)?, self.polygon(other)?);
+        if !first.is_near(second) {
+            return None;
+        }
+        let region = |polygon| Region::of(self.origin, &[polygon], &[]);
+        region(first).overlaps(&region(second), STRIP_FT).into_iter().next()
+    }
+
     fn polygon(&self, outline: usize) -> Option<&Polygon> {
         self.drawing.worked.outlines.get(outline).map(|outline| &outline.polygon)
     }
@@ -196,7 +206,7 @@ impl Drawn {
     }
 }
 
-/// The outlines of these names.
+/// The outlines of these names. Together they make up one region: none may lie over another.
 pub(super) fn named(
     drawn: Option<&Drawn>,
     names: &[String],
@@ -211,7 +221,24 @@ pub(super) fn named(
                 format!("the outline {name:?} is listed twice"),
                 "list it once",
             )),
-            Some(index) => found.push(index),
+            Some(index) => {
+                let over = drawn.and_then(|drawn| {
+                    let overlap =
+                        |earlier: &usize| Some((drawn.names.get(*earlier)?, drawn.overlap(index, *earlier)?));
+                    found.iter().find_map(overlap)
+                });
+                if let Some((earlier, place)) = over {
+                    problems.push(remark(
+                        format!("{pointer}/{at}"),
+                        format!(
+                            "the outline {name:?} overlaps {earlier:?}: {} stands in both",
+                            patch(&place)
+                        ),
+                        "draw each place once: it would be counted twice",
+                    ));
+                }
+                found.push(index);
+            }
             None => problems.push(remark(
                 format!("{pointer}/{at}"),
                 format!("no outline is named {name:?}"),

@@ -8,6 +8,7 @@ use super::{Problem, remark};
 use crate::area::Area;
 use crate::house::{Access, Extent, Finish, HowKnown, Level, Part, PartUse, Storey};
 use crate::measure::area_spread::Share;
+use crate::measure::region::Region;
 
 /// Parts that make up a level may miss its outline by a square foot before it is worth a word.
 const SUM_WITHIN_SQFT: f64 = 1.0;
@@ -176,6 +177,14 @@ impl Taking<'_> {
                 );
                 self.problem(&place, detail, "give its outlines, or its area where it was not drawn");
             }
+            if self.level.openings.iter().take(at).any(|earlier| earlier.name == opening.name) {
+                let detail = format!("two openings of the level are called {:?}", opening.name);
+                self.problem(
+                    &format!("{place}/name"),
+                    detail,
+                    "give each a name of its own, or list it once",
+                );
+            }
             let area = stated.or_else(|| self.drawn.and_then(|drawn| drawn.area(&outlines)));
             let host = self.host(opening, &place);
             self.openings.push(Opening { area: area.unwrap_or(Area::ZERO), outlines, host });
@@ -287,6 +296,25 @@ impl Taking<'_> {
             self.problem(&place, detail, mend);
         }
         self.check_openings(drawn);
+        self.openings_apart(drawn);
+    }
+
+    /// No two openings have a place in common: it would be taken off twice.
+    fn openings_apart(&mut self, drawn: &Drawn) {
+        let mut regions: Vec<(&str, Region)> = Vec::new();
+        let mut found = Vec::new();
+        for (at, (opening, document)) in self.openings.iter().zip(&self.level.openings).enumerate() {
+            let region = drawn.region(&opening.outlines);
+            let over = regions.iter().find_map(|(name, earlier)| {
+                let place = region.overlaps(earlier, STRIP_FT).into_iter().next()?;
+                Some(format!("the opening {:?} overlaps {name:?}: {}", document.name, patch(&place)))
+            });
+            found.extend(over.map(|detail| (format!("/openings/{at}"), detail)));
+            regions.push((&document.name, region));
+        }
+        for (place, detail) in found {
+            self.problem(&place, detail, "draw each void once: it would be taken off twice");
+        }
     }
 
     fn cut_outs_outside(&self, drawn: &Drawn, at: usize) -> Option<(String, String, &'static str)> {
@@ -361,7 +389,7 @@ impl Taking<'_> {
         &self,
         drawn: &Drawn,
         opening: usize,
-        region: &crate::measure::region::Region,
+        region: &Region,
         name: &str,
     ) -> Option<(String, String)> {
         self.extents.iter().enumerate().find_map(|(at, extents)| {
@@ -389,6 +417,10 @@ impl Taking<'_> {
             match part.area.checked_sub(area).filter(|left| *left >= Area::ZERO) {
                 Some(left) => {
                     part.area = left;
+                    // of a stated area no outline is known: what is cut out of it has no readings that it shares
+                    if part.shares.is_empty() {
+                        continue;
+                    }
                     let cut = shares.into_iter().map(|share| Share { weight: -share.weight, ..share });
                     part.shares.extend(cut);
                 }
@@ -417,10 +449,24 @@ impl Taking<'_> {
                 sum = sum.checked_add(part.area).unwrap_or(sum);
             }
         }
-        for opening in self.openings.iter().filter(|one| one.host.is_some() || inside(&one.outlines)) {
-            sum = sum.checked_add(opening.area).unwrap_or(sum);
+        let mut anywhere = Area::ZERO;
+        for opening in &self.openings {
+            let is_placed = opening.host.is_some() || !opening.outlines.plus.is_empty();
+            let of = if is_placed { &mut sum } else { &mut anywhere };
+            if opening.host.is_some() || inside(&opening.outlines) {
+                *of = of.checked_add(opening.area).unwrap_or(*of);
+            }
         }
         let left = whole.checked_sub(sum).unwrap_or(Area::ZERO);
+        // openings known by their area alone may lie within the outline or beyond a railing
+        let railing = |extents: &Extents| match extents {
+            Extents::Drawn(outlines) => drawn.ends_at_railing(outlines),
+            Extents::Stated | Extents::Rest | Extents::Missing => false,
+        };
+        let beyond = if self.extents.iter().any(railing) { Area::ZERO } else { anywhere };
+        let left = left.checked_sub(beyond).unwrap_or(left);
+        let less = left.checked_sub(anywhere).unwrap_or(left);
+        let left = if less.abs() < left.abs() { less } else { left };
         if left.to_square_feet_f64().abs() > SUM_WITHIN_SQFT {
             let words = if left > Area::ZERO { "belong to no part" } else { "belong to more than one part" };
             self.remarks.push(remark(
@@ -432,14 +478,15 @@ impl Taking<'_> {
     }
 
     fn footprint(&mut self) -> Option<Extent> {
-        let pointer = format!("{}/over", self.pointer);
+        let place = if self.level.over.is_empty() { "/over_sqft" } else { "/over" };
+        let pointer = format!("{}{place}", self.pointer);
         let plus = named(self.drawn, &self.level.over, &pointer, self.problems);
         let outlines = Outlines { plus, minus: Vec::new() };
         let stated = stated_area((self.level.over_sqft, None), "over", &pointer, self.problems);
         let is_half = self.level.storey == Some(Storey::Half);
         if !is_half && (stated.is_some() || !self.level.over.is_empty()) {
             let detail = "only half a storey states the ground area that it stands over".to_owned();
-            self.problem("/over", detail, "leave it out, or let storey be half");
+            self.problem(place, detail, "leave it out, or let storey be half");
         }
         match (stated, outlines.plus.is_empty()) {
             (Some(_), false) => {
@@ -479,6 +526,7 @@ impl Taking<'_> {
             }
             match self.level.openings.iter().position(|opening| opening.name == *name) {
                 Some(opening) => {
+                    self.stair_within(at, &outlines, opening);
                     if let Some(list) = treads.get_mut(opening) {
                         list.push((area.unwrap_or(Area::ZERO), outlines.shares(), stair));
                     }
@@ -495,6 +543,25 @@ impl Taking<'_> {
         }
         for ((opening, document), stairs) in self.openings.iter().zip(&self.level.openings).zip(treads) {
             parts.extend(opening_parts(opening, document, &stairs));
+        }
+    }
+
+    /// Treads lie in their opening, or fill it.
+    fn stair_within(&mut self, at: usize, outlines: &Outlines, opening: usize) {
+        let (Some(drawn), Some(opening)) = (self.drawn, self.openings.get(opening)) else { return };
+        let Some(stair) = self.level.stairs.get(at) else { return };
+        if outlines.plus.is_empty() || opening.outlines.plus.is_empty() {
+            return;
+        }
+        let (treads, void) = (drawn.region(outlines), drawn.region(&opening.outlines));
+        let is_filled = void.outside(&treads, STRIP_FT).is_empty();
+        if let Some(first) = treads.outside(&void, STRIP_FT).first().filter(|_| !is_filled) {
+            let detail = format!("the stair {:?} lies outside its opening: {}", stair.name, patch(first));
+            self.problem(
+                &format!("/stairs/{at}/outlines"),
+                detail,
+                "draw the treads within the opening: what lies under the floor counts with the level below",
+            );
         }
     }
 

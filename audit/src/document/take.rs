@@ -2,10 +2,10 @@
 
 use super::drawn::{Drawn, draw};
 use super::level::take_level;
-use super::shape::{BuildingDocument, MeasurementDocument};
+use super::shape::{BuildingDocument, LevelDocument, MeasurementDocument, PartDocument};
 use super::{Measurement, Problem, calendar_day, remark};
 use crate::area::{Area, SQUARE_METRES_PER_SQUARE_FOOT};
-use crate::house::{Building, House};
+use crate::house::{Building, House, PartUse};
 
 pub(super) fn take(
     document: MeasurementDocument,
@@ -71,17 +71,42 @@ fn take_building(
                 problems.push(remark(
                     format!("{pointer}/levels/{at}/stairs/{index}"),
                     format!("the stair {name:?} stands on level {number} already"),
-                    "list a stair once, on the level from which it descends; the floor under it counts with the level below",
+                    "list a stair once, on the level from which it descends; the floor under it counts with the level below; two stairs have two names",
                 ));
             }
             stairs.push((&stair.name, level.level));
         }
     }
+    remarks.extend(without_a_way_down(&building, pointer));
     let levels = building.levels.iter().enumerate();
     let levels = levels
         .map(|(at, level)| take_level(level, &format!("{pointer}/levels/{at}"), drawn, problems, remarks))
         .collect();
     Building { name: building.name, kind: building.kind, levels }
+}
+
+/// Drawn levels over others that list neither stair nor opening: what is open to below was counted, or no stair was.
+fn without_a_way_down(building: &BuildingDocument, pointer: &str) -> Vec<Problem> {
+    let lowest = building.levels.iter().map(|level| level.level).min();
+    let is_silent = |level: &LevelDocument| {
+        let is_listed = |part: &PartDocument| matches!(part.part_use, PartUse::Stair | PartUse::Opening);
+        !level.outline.is_empty()
+            && Some(level.level) != lowest
+            && level.openings.is_empty()
+            && level.stairs.is_empty()
+            && !level.parts.iter().any(is_listed)
+    };
+    let silent = building.levels.iter().enumerate().filter(|(_, level)| is_silent(level));
+    silent
+        .map(|(at, level)| {
+            remark(
+                format!("{pointer}/levels/{at}"),
+                format!("level {} lists neither a stair nor an opening", level.level),
+                "list the stair that descends from it, and what is open to below; nothing, if it is reached from \
+                 outside only",
+            )
+        })
+        .collect()
 }
 
 /// An area stated in square feet or in square metres; `None` for neither, with a problem where it cannot be taken.

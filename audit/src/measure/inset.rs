@@ -70,9 +70,9 @@ impl WorkedUp {
 }
 
 impl Polygon {
-    /// Each side moved inwards by so many feet, and the corners where moved sides meet. Sides that go straight on
-    /// and move differently are joined by a step. `None` where there are not as many moves as sides, or a side has
-    /// no length.
+    /// Each side moved inwards by so many feet, and the corners where moved sides meet. Sides that go nearly straight
+    /// on and move differently are joined by a step. `None` where there are not as many moves as sides, a side has
+    /// no length, or nothing is left of one.
     #[must_use]
     pub fn moved_inwards(&self, inward_ft: &[f64]) -> Option<Polygon> {
         let origin = *self.corners.first()?;
@@ -99,10 +99,22 @@ impl Polygon {
                 end: (to.0 + inward.0, to.1 + inward.1),
             });
         }
-        let mut corners = Vec::with_capacity(lines.len());
-        for (before, after) in lines.iter().cycle().skip(lines.len() - 1).zip(&lines) {
-            corners.extend(before.meet(after));
+        let meets: Vec<Vec<(f64, f64)>> = lines
+            .iter()
+            .cycle()
+            .skip(lines.len() - 1)
+            .zip(&lines)
+            .map(|(before, after)| before.meet(after))
+            .collect();
+        // where walls are thicker than what they enclose, a side would end before it begins
+        for ((line, from), to) in lines.iter().zip(&meets).zip(meets.iter().cycle().skip(1)) {
+            let (Some(from), Some(to)) = (from.last(), to.first()) else { return None };
+            let along = (to.0 - from.0) * line.along.0 + (to.1 - from.1) * line.along.1;
+            if along < -1e-6 {
+                return None;
+            }
         }
+        let corners = meets.into_iter().flatten();
         let back = |(east, north): (f64, f64)| -> Option<Point> {
             let nanometres = |feet: f64| Length::from_feet_f64(feet).map(Length::nanometres);
             Some(Point {
@@ -110,7 +122,7 @@ impl Polygon {
                 north: origin.north.checked_add(nanometres(north)?)?,
             })
         };
-        let mut corners: Vec<Point> = corners.into_iter().map(back).collect::<Option<_>>()?;
+        let mut corners: Vec<Point> = corners.map(back).collect::<Option<_>>()?;
         corners.dedup();
         Some(Polygon { corners })
     }
@@ -126,6 +138,9 @@ impl Polygon {
             .collect()
     }
 }
+
+/// Cosine of 10 degrees: a bay turns by more.
+const NEARLY_STRAIGHT: f64 = 0.985;
 
 /// A moved side: where it begins and ends before it is cut, and its direction.
 struct Line {
@@ -144,7 +159,12 @@ impl Line {
         }
         let (east, north) = (next.at.0 - self.at.0, next.at.1 - self.at.1);
         let along = (east * next.along.1 - north * next.along.0) / cross;
-        vec![(self.at.0 + along * self.along.0, self.at.1 + along * self.along.1)]
+        let corner = (self.at.0 + along * self.along.0, self.at.1 + along * self.along.1);
+        // sides adjusted to within a degree of one line meet far away, or nowhere, once they are moved apart
+        let goes_on = self.along.0 * next.along.0 + self.along.1 * next.along.1 > NEARLY_STRAIGHT;
+        let apart = libm::hypot(next.at.0 - self.end.0, next.at.1 - self.end.1);
+        let away = libm::hypot(corner.0 - self.end.0, corner.1 - self.end.1);
+        if goes_on && away > 2.0 * apart { vec![self.end, next.at] } else { vec![corner] }
     }
 }
 
@@ -185,6 +205,30 @@ mod tests {
             &[0.5, 1.0, 0.0, 0.0, 0.0],
             1200.0 - 10.0 - 20.0,
         );
+    }
+
+    #[test]
+    fn sides_that_are_nearly_in_one_line_are_joined_by_a_step_too() {
+        // the corner between them lies 1/8 in off the line: 0.5 ft of difference would meet some 480 ft away
+        let corner =
+            |(east, north): (i64, i64)| Point { east: east * 304_800_000, north: north * 304_800_000 };
+        for off in [-3_175_000, 3_175_000] {
+            let mut corners = [(0, 0), (20, 0), (40, 0), (40, 30), (0, 30)].map(corner);
+            corners[1].north = off;
+            let ring = Polygon { corners: corners.to_vec() };
+            let drawn = ring.area().unwrap().to_square_feet_f64();
+            let moved = ring.moved_inwards(&[0.5, 1.0, 0.0, 0.0, 0.0]).unwrap();
+            let lost = drawn - moved.area().unwrap().to_square_feet_f64();
+            assert!(moved.faults().is_empty() && (lost - 30.0).abs() < 1e-3, "{lost}");
+        }
+    }
+
+    #[test]
+    fn walls_thicker_than_what_they_enclose_leave_nothing() {
+        let rectangle = ring(&[(0, 0), (40, 0), (40, 30), (0, 30)]);
+        assert_eq!(rectangle.moved_inwards(&[60.0; 4]), None);
+        assert_eq!(rectangle.moved_inwards(&[16.0; 4]), None);
+        check(&rectangle, &[14.0; 4], 24.0);
     }
 
     #[test]

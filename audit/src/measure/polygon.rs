@@ -161,6 +161,19 @@ impl Polygon {
         faults
     }
 
+    /// Whether the boxes around both polygons have a place in common: where they have none, nothing overlaps.
+    #[must_use]
+    pub fn is_near(&self, other: &Self) -> bool {
+        let range = |polygon: &Self, of: fn(&Point) -> i64| {
+            let values = || polygon.corners.iter().map(of);
+            values().min().zip(values().max())
+        };
+        [|point: &Point| point.east, |point: &Point| point.north].into_iter().all(|of| {
+            let both = range(self, of).zip(range(other, of));
+            both.is_some_and(|((low, high), (other_low, other_high))| low < other_high && other_low < high)
+        })
+    }
+
     /// Regions that both polygons have, each larger than `least_sqft`.
     #[must_use]
     pub fn overlaps(&self, other: &Self, least_sqft: f64) -> Vec<Patch> {

@@ -1,7 +1,7 @@
 //! Regions of several outlines, held against each other: what two have in common, and what one has outside the
 //! other. For checks only; no area of a house is computed from them.
 
-use geo::{Area as _, BooleanOps as _, MultiPolygon};
+use geo::{Area as _, BooleanOps as _, Euclidean, Length as _, MultiPolygon};
 
 use super::polygon::{Patch, Point, Polygon, back};
 
@@ -47,9 +47,11 @@ fn patches(regions: &MultiPolygon<f64>, origin: Point, least_ft: f64) -> Vec<Pat
         let corners = || region.exterior().coords();
         let low = corners().fold((f64::MAX, f64::MAX), |low, c| (low.0.min(c.x), low.1.min(c.y)));
         let high = corners().fold((f64::MIN, f64::MIN), |high, c| (high.0.max(c.x), high.1.max(c.y)));
-        let longest = (high.0 - low.0).max(high.1 - low.1);
+        // a strip goes along both of its long sides, also where it goes round a house and closes
+        let rings = || core::iter::once(region.exterior()).chain(region.interiors());
+        let along = rings().map(|ring| Euclidean.length(ring)).sum::<f64>() / 2.0;
         let area_sqft = region.unsigned_area();
-        if longest > 0.0 && area_sqft / longest > least_ft {
+        if along > 0.0 && area_sqft / along > least_ft {
             let place = |(x, y): (f64, f64)| back(geo::Coord { x, y }, origin);
             found.push(Patch { area_sqft, low: place(low), high: place(high) });
         }
