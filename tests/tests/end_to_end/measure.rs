@@ -288,6 +288,18 @@ fn the_house_of_the_fixtures_is_near_what_arithmetic_says() {
 }
 
 #[test]
+fn the_readme_shows_what_the_command_says() {
+    let desk = Desk::new();
+    let said = desk.measure(&[&fixture("measured/two-storey.csv"), "--plan", "plans"]).code(0).out;
+    let readme = fs::read_to_string(fixture("../README.md")).unwrap();
+    let shown = readme.split("two-storey.csv --plan plans\n").nth(1).unwrap().split("```").next().unwrap();
+    let mut rest = said.lines();
+    for line in shown.lines().filter(|line| *line != "  …") {
+        assert!(rest.any(|said| said == line), "{line:?} is not, or not there, in:\n{said}");
+    }
+}
+
+#[test]
 fn what_is_wrong_with_rows_of_walls_names_their_line() {
     let desk = Desk::new();
     let with = |from: &str, to: &str| desk.file("rows.csv", ROWS.replacen(from, to, 1));
