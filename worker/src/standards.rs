@@ -56,6 +56,16 @@ impl Standards {
         self.store.standard_list(office).await
     }
 
+    /// All that an office can use, those that come with the program first; of its own the newest versions, each by
+    /// the name that judgements give it.
+    ///
+    /// # Errors
+    /// [`StoreError`] of the database.
+    pub async fn of_office(&self, office: &str) -> Result<Vec<Standard>, StoreError> {
+        let own = self.own(office).await?.into_iter().map(with_version);
+        Ok(self.built_in.iter().cloned().chain(own).collect())
+    }
+
     /// A definition by the name that a judgement or a person gives: an id, of which the newest version is meant, or
     /// an own one's id and version. `None` where the office has none of that name.
     ///
@@ -69,7 +79,7 @@ impl Standards {
             (id, 0) => self.store.standard_in_force(office, id).await?,
             (id, version) => self.store.standard_of_version(office, id, version).await?,
         };
-        Ok(found.map(|own| Standard { id: versioned_name(&own.standard.id, own.version), ..own.standard }))
+        Ok(found.map(with_version))
     }
 
     /// Saves a definition as the office's own; gives its version. What is judged by its id is put up to be judged
@@ -86,4 +96,8 @@ impl Standards {
         }
         Ok(self.store.standard_save(office, standard).await?)
     }
+}
+
+fn with_version(own: OwnStandard) -> Standard {
+    Standard { id: versioned_name(&own.standard.id, own.version), ..own.standard }
 }

@@ -40,9 +40,7 @@ pub(super) async fn show(
     let document = app.store.measurement_document(office, &property.id, version).await?;
     let measurement = reread(&document)
         .map_err(|problems| Problem::invalid(problems.into_iter().map(Into::into).collect()))?;
-    let known = app.worker.standards();
-    let own = known.own(office).await?.into_iter().map(|own| own.standard);
-    let standards: Vec<Standard> = known.built_in().iter().cloned().chain(own).collect();
+    let standards = app.worker.standards().of_office(office).await?;
     let chosen = standard(&app, office, asked.standard.as_deref().filter(|name| !name.is_empty())).await?;
     let stated = chosen.state(&measurement.house);
     let body = html! {
