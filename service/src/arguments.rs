@@ -100,7 +100,7 @@ pub(crate) struct Import {
 pub(crate) enum ImportWhat {
     /// A public record: one CSV file (or several that make one edition), read by a layout.
     Roll(ImportRoll),
-    /// Measured houses: a JSON array, NDJSON, or CSV with one part of a house a row.
+    /// Measured houses: a JSON array, NDJSON, or CSV with one part of a house, or one wall, a row.
     Houses(ImportHouses),
 }
 

@@ -3,7 +3,7 @@
 use std::fmt::Write as _;
 
 use crossfoot_audit::drawing::Drawing;
-use crossfoot_audit::length::Length;
+use crossfoot_audit::length::{Dimensions, Length};
 use crossfoot_audit::measure::misclosure::Misclosure;
 use crossfoot_audit::measure::telling::{ToldKind, tell};
 use crossfoot_audit::standard::{AreaStatement, CountingVerdict, Note, Standard, StatementLine};
@@ -56,11 +56,7 @@ fn printable(text: &str) -> String {
 }
 
 fn balance(text: &mut String, drawing: &Drawing) -> anyhow::Result<()> {
-    let gap = |axis: Option<Length>| match axis {
-        None => "not checked".to_owned(),
-        Some(gap) if gap.nanometres() < 0 => format!("-{}", drawing.dimensions.difference(gap)),
-        Some(gap) => drawing.dimensions.difference(gap),
-    };
+    let dimensions = drawing.dimensions;
     let mut table = Table::new(vec![
         ("outline", Side::Left),
         ("east less west", Side::Right),
@@ -72,8 +68,8 @@ fn balance(text: &mut String, drawing: &Drawing) -> anyhow::Result<()> {
         let found = &outline.misclosure;
         table.row(vec![
             outline.name.clone(),
-            gap(found.east),
-            gap(found.north),
+            gap(found.east, dimensions),
+            gap(found.north, dimensions),
             share(found),
             judged(found).to_owned(),
         ]);
@@ -81,12 +77,26 @@ fn balance(text: &mut String, drawing: &Drawing) -> anyhow::Result<()> {
     writeln!(text, "\nDoes it balance: what each outline lacked before it was adjusted")?;
     text.push_str(&table.text());
     // the table says how each outline balances
-    for told in tell(&drawing.worked, drawing.dimensions) {
+    for told in tell(&drawing.worked, dimensions) {
         if told.kind != ToldKind::Balance {
             writeln!(text, "{}", told.text)?;
         }
     }
     Ok(())
+}
+
+/// A gap with its sign, finer than usual where it would show as none.
+fn gap(axis: Option<Length>, dimensions: Dimensions) -> String {
+    let Some(gap) = axis else { return "not checked".to_owned() };
+    let size = Length::from_nanometres(gap.nanometres().saturating_abs());
+    let none = dimensions.difference(Length::ZERO);
+    let mut text = dimensions.difference(size);
+    if text == none && gap != Length::ZERO {
+        let fine = dimensions.adjusted(size);
+        text = fine.strip_prefix("0' 0 ").or(fine.strip_prefix("0' ")).unwrap_or(&fine).to_owned();
+    }
+    let is_none = text == none || text == dimensions.adjusted(Length::ZERO);
+    if gap.nanometres() < 0 && !is_none { format!("-{text}") } else { text }
 }
 
 fn share(found: &Misclosure) -> String {
@@ -223,4 +233,22 @@ fn comparison(text: &mut String, compared: &[(&Standard, AreaStatement)]) -> any
     )?;
     text.push_str(&table.text());
     Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_gap_has_its_sign_and_shows_however_small() {
+        let sixteenths = |n: i64| Length::from_inch_fraction(0, n, 16);
+        let feet = Dimensions::FeetInches;
+        assert_eq!(gap(sixteenths(-4), feet), "-1/4\"");
+        assert_eq!(gap(sixteenths(-1), feet), "-1/16\"");
+        assert_eq!(gap(Some(Length::ZERO), feet), "0\"");
+        assert_eq!(gap(Some(Length::ZERO), Dimensions::DecimalFeet), "0.00 ft");
+        assert_eq!(gap(Some(Length::from_nanometres(-1)), feet), "0\"");
+        assert_eq!(gap(Some(Length::from_nanometres(-1)), Dimensions::Metres), "0.000 m");
+        assert_eq!(gap(None, feet), "not checked");
+    }
 }
