@@ -4,6 +4,8 @@
 
 #[path = "documents/angle.rs"]
 mod angle;
+#[path = "documents/corrupted.rs"]
+mod corrupted;
 #[path = "documents/house.rs"]
 mod house;
 #[path = "documents/levels.rs"]
@@ -16,3 +18,7 @@ mod mistakes;
 mod plans;
 #[path = "documents/refused.rs"]
 mod refused;
+#[path = "documents/sameness.rs"]
+mod sameness;
+#[path = "documents/sketch.rs"]
+mod sketch;

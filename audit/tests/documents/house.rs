@@ -1,5 +1,7 @@
 //! Houses to begin from: a rectangle of two storeys, as JSON, to be changed by the tests.
 
+use std::sync::OnceLock;
+
 use crossfoot_audit::document::{DocumentReader, Measurement, Problem};
 use crossfoot_audit::standard::{AreaStatement, Standard};
 use serde_json::{Value, json};
@@ -42,11 +44,18 @@ pub(crate) fn push(document: &mut Value, pointer: &str, item: Value) {
 }
 
 pub(crate) fn read(document: &Value) -> Result<Measurement, Vec<Problem>> {
-    DocumentReader::new().unwrap().read(document)
+    static READER: OnceLock<DocumentReader> = OnceLock::new();
+    READER.get_or_init(|| DocumentReader::new().unwrap()).read(document)
+}
+
+/// Every definition that comes with the program.
+pub(crate) fn standards() -> &'static [Standard] {
+    static ALL: OnceLock<Vec<Standard>> = OnceLock::new();
+    ALL.get_or_init(|| Standard::built_in().unwrap())
 }
 
 pub(crate) fn standard(id: &str) -> Standard {
-    Standard::built_in().unwrap().into_iter().find(|standard| standard.id == id).unwrap()
+    standards().iter().find(|standard| standard.id == id).unwrap().clone()
 }
 
 /// The areas of a sound document under a standard.
