@@ -3,7 +3,7 @@
 //! Level 1 is a rectangle, often with a corner cut out and a bay by run and rise. Level 2 shares two of its walls, has
 //! two of its own and an opening that a way of two walls leads to; the garage shares one wall. A diagonal, in half of
 //! the houses an overall dimension too; second and third readings of some distances make up the number. Directions are
-//! held with the usual doubt, so that conditions are curved. In two houses of a hundred one reading is off by a foot.
+//! held with the usual doubt, so that conditions are curved. In some houses one reading is wrong.
 
 use std::f64::consts::TAU;
 
@@ -19,8 +19,15 @@ use crate::chance::Chance;
 
 /// Readings of each house.
 pub(crate) const READINGS: usize = 30;
-/// Houses in a hundred thousand with a reading that is off by a foot.
-const BLUNDERED: u64 = 2_000;
+/// Readings that are wrong.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Blunders {
+    /// Houses in a hundred thousand that have one.
+    pub(crate) of_100_000: u64,
+    /// By so many feet.
+    pub(crate) feet: f64,
+}
+
 /// The stream of random numbers that houses are drawn from.
 const STREAM: u64 = 21;
 const INSTRUMENTS: [&str; 2] = ["laser", "tape"];
@@ -36,7 +43,7 @@ pub(crate) const LEVEL_2: [Share; 2] =
 pub(crate) const GARAGE: [Share; 1] = [Share { outline: 3, weight: 1.0 }];
 
 /// The field notes of house number `n`.
-pub(crate) fn draw(seed: u64, n: u64) -> FieldNotes {
+pub(crate) fn draw(seed: u64, n: u64, blunders: Blunders) -> FieldNotes {
     let mut sketch =
         Sketch { chance: Chance::of_row(seed, STREAM, n), walls: Vec::new(), truths: Vec::new() };
     let plan = Plan::draw(&mut sketch.chance);
@@ -50,7 +57,7 @@ pub(crate) fn draw(seed: u64, n: u64) -> FieldNotes {
         ties,
         direction_sd_degrees: None,
     };
-    read(&mut sketch.chance, &mut notes, &sketch.truths);
+    read(&mut sketch.chance, &mut notes, &sketch.truths, blunders);
     notes
 }
 
@@ -207,16 +214,16 @@ fn corner(outline: &str, corner: usize) -> Corner {
 }
 
 /// Each distance is read once, then some once more until the number is full.
-fn read(chance: &mut Chance, notes: &mut FieldNotes, truths: &[f64]) {
+fn read(chance: &mut Chance, notes: &mut FieldNotes, truths: &[f64], blunders: Blunders) {
     let mut distances = distances(notes);
     let count = distances.len();
-    let blundered = chance.in_100_000(BLUNDERED).then(|| chance.below(count as u64));
+    let blundered = chance.in_100_000(blunders.of_100_000).then(|| chance.below(count as u64));
     let mut taken = 0;
     while taken < READINGS {
         let at = if taken < count { taken } else { chance.below(count as u64) as usize };
         let (Some(distance), Some(truth)) = (distances.get_mut(at), truths.get(at)) else { return };
         if distance.readings.len() < 3 {
-            let off = if blundered == Some(taken as u64) { 1.0 } else { 0.0 };
+            let off = if blundered == Some(taken as u64) { blunders.feet } else { 0.0 };
             distance.readings.push(reading(chance, truth + off));
             taken += 1;
         }

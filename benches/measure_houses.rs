@@ -9,7 +9,8 @@
 //! combined, adjustment, tests, corners), its parts on their levels, and the statement of their areas under
 //! `--standards` definitions (one where not said): every part with its rule, the total, its spread by origin. The
 //! answer's sums are over whole numbers: they must be the same for any number of threads, and nothing can be left
-//! undone. `--out` writes the houses with the areas of three sums of outlines, a line of JSON each, for
+//! undone. `--wrong` and `--feet` say how many houses have a wrong reading, and by how much; none is refused.
+//! `--out` writes the houses with the areas of three sums of outlines, a line of JSON each, for
 //! `peer_adjust.py`.
 #![expect(clippy::print_stdout, reason = "the last line is the answer")]
 #![expect(clippy::print_stderr, reason = "a wrong command line is told to the person at the terminal")]
@@ -33,25 +34,34 @@ use crossfoot_audit::measure::area_spread::{AreaSpread, Share};
 use crossfoot_audit::measure::field_notes::FieldNotes;
 use crossfoot_audit::measure::{WorkedUp, work_up};
 use crossfoot_audit::standard::Standard;
-use field_house::{GARAGE, LEVEL_1, LEVEL_2, READINGS, draw};
+use field_house::{Blunders, GARAGE, LEVEL_1, LEVEL_2, READINGS, draw};
 use serde_json::{Value, json};
 
 /// Houses that a thread takes at a time: threads that others slow down take fewer.
 const BLOCK: usize = 256;
 const STATEMENTS: [&[Share]; 3] = [&LEVEL_1, &LEVEL_2, &GARAGE];
-const USAGE: &str = "usage: measure-houses --houses N --threads N --seed N [--standards N] [--out FILE]";
+const USAGE: &str = "usage: measure-houses --houses N --threads N --seed N [--standards N] \
+                     [--wrong OF_100000] [--feet N] [--out FILE]";
 
 struct Options {
     houses: u64,
     threads: u64,
     seed: u64,
     standards: u64,
+    blunders: Blunders,
     out: Option<PathBuf>,
 }
 
 impl Options {
     fn from_arguments(mut arguments: impl Iterator<Item = String>) -> Result<Options, String> {
-        let mut options = Options { houses: 100_000, threads: 2, seed: 1, standards: 1, out: None };
+        let mut options = Options {
+            houses: 100_000,
+            threads: 2,
+            seed: 1,
+            standards: 1,
+            blunders: Blunders { of_100_000: 2_000, feet: 1.0 },
+            out: None,
+        };
         while let Some(name) = arguments.next() {
             let value = arguments.next().ok_or_else(|| format!("{name} wants a value"))?;
             let number =
@@ -61,6 +71,10 @@ impl Options {
                 "--threads" => options.threads = number()?.clamp(1, 1024),
                 "--seed" => options.seed = number()?,
                 "--standards" => options.standards = number()?,
+                "--wrong" => options.blunders.of_100_000 = number()?,
+                "--feet" => {
+                    options.blunders.feet = value.parse().map_err(|_| format!("{value} is no number"))?
+                }
                 "--out" => options.out = Some(PathBuf::from(value)),
                 _ => return Err(format!("{name} is no option")),
             }
@@ -113,7 +127,8 @@ fn main() -> ExitCode {
 }
 
 fn run(options: &Options) -> Result<Value, String> {
-    let houses: Vec<FieldNotes> = (0..options.houses).map(|n| draw(options.seed, n)).collect();
+    let houses: Vec<FieldNotes> =
+        (0..options.houses).map(|n| draw(options.seed, n, options.blunders)).collect();
     let mut standards = Standard::built_in().map_err(|error| error.to_string())?;
     standards.truncate(usize::try_from(options.standards).unwrap_or(usize::MAX).max(1));
     let begun = Instant::now();

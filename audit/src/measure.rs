@@ -101,9 +101,16 @@ pub struct AdjustedOutline {
 /// Every problem of the notes with its JSON pointer; or, of sound notes, that a wall cannot be computed, that held
 /// values contradict each other, or that a rough bearing is too rough.
 pub fn work_up(notes: &FieldNotes) -> Result<WorkedUp, Vec<Problem>> {
-    let network = resolve::resolve(notes)?;
-    let adjusted = adjust::adjust(&network.quantities, &network)
-        .map_err(|error| unadjustable(notes, &network, &error))?;
+    let mut network = resolve::resolve(notes)?;
+    // A blunder of several feet bends directions so far that they never settle: held, they leave sums, and the
+    // blunder stands out all the more.
+    let adjusted = match adjust::adjust(&network.quantities, &network) {
+        Err(AdjustError::Unsettled) if network.hold_directions() => {
+            adjust::adjust(&network.quantities, &network)
+        }
+        settled => settled,
+    };
+    let adjusted = adjusted.map_err(|error| unadjustable(notes, &network, &error))?;
     let backwards = derived_backwards(notes, &network, &adjusted);
     if !backwards.is_empty() {
         return Err(backwards);

@@ -79,7 +79,9 @@ pub enum AdjustError {
     #[error("values that are held without error contradict each other")]
     Contradiction,
     /// The shape is too far from its first approximation.
-    #[error("the adjustment does not settle: directions that nobody observed need a better approximation")]
+    #[error(
+        "the adjustment does not settle: a reading is far off, or a direction that nobody observed needs a better approximation"
+    )]
     Unsettled,
 }
 

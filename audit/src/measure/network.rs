@@ -130,6 +130,19 @@ pub(super) struct Network {
 }
 
 impl Network {
+    /// Holds every direction that was held with a doubt; tells whether there was one.
+    pub(super) fn hold_directions(&mut self) -> bool {
+        let mut changed = false;
+        for (source, quantity) in self.sources.iter().zip(&mut self.quantities) {
+            let is_loose = quantity.variance.is_some_and(|variance| variance > 0.0);
+            if is_loose && matches!(source, Source::Direction(_)) {
+                quantity.variance = Some(0.0);
+                changed = true;
+            }
+        }
+        changed
+    }
+
     /// The quantities as observed; of those that nobody observed, the approximations.
     pub(super) fn observed(&self) -> DVector<f64> {
         DVector::from_iterator(self.quantities.len(), self.quantities.iter().map(|one| one.value))

@@ -397,6 +397,30 @@ fn an_overall_dimension_that_wants_a_long_wall_longer_settles() {
 }
 
 #[test]
+fn a_blunder_of_several_feet_is_suspected_and_never_refused() {
+    // Directions that are bent so far do not settle; then they are held, and the tie stands out.
+    for overall in [53.1, 57.1, 63.1, 70.1, 90.1] {
+        let mut notes = blank_notes();
+        notes.direction_sd_degrees = Some(0.2);
+        let wall = |word, length| (toward(word), distance(&[(length, 0.01), (length, 0.01)]));
+        let walls = vec![
+            wall(Compass::East, 60.1),
+            wall(Compass::North, 30.0),
+            wall(Compass::West, 60.1),
+            wall(Compass::South, 30.02),
+        ];
+        outline(&mut notes, "house", walls);
+        tie(&mut notes, TieLine::EastWest, "house", (0, 1), distance(&[(overall, 0.01)]));
+        let house = worked_up(&notes);
+        assert!(
+            house.suspicions[0].distances().contains(&Source::Tie(0)),
+            "{overall}: {:?}",
+            house.suspicions
+        );
+    }
+}
+
+#[test]
 fn a_second_error_is_found_as_a_fresh_adjustment_without_the_first_would() {
     // Held directions leave sums, for which both are the same; loose ones are curved, and the walls turn back once
     // the first error is away.
