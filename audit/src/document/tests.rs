@@ -56,6 +56,30 @@ fn everything_wrong_is_reported_at_once_with_its_pointer() {
 }
 
 #[test]
+fn a_fault_within_field_notes_is_told_at_its_own_place() {
+    let mut document = good();
+    let wall = |toward: &str| json!({ "name": toward, "direction": { "compass": { "toward": toward } } });
+    document["field_notes"] = json!({
+        "instruments": [{ "name": "laser", "kind": "sonar" }],
+        "walls": [wall("east"), wall("up"), { "name": "left", "direction": { "turn": { "side": "left" } } }],
+        "outlines": [{ "name": "ground", "sides": [{ "wall": "east", "egde": "open" }, { "wall": "up" }, { "wall": "left" }] }],
+    });
+    assert_eq!(
+        pointers(&document),
+        [
+            "/field_notes/instruments/0/kind",
+            "/field_notes/outlines/0/sides/0",
+            "/field_notes/walls/1/direction/compass/toward",
+            "/field_notes/walls/2/direction/turn",
+        ]
+    );
+    let problems = DocumentReader::new().unwrap().read(&document).unwrap_err();
+    let mends: Vec<&str> = problems.iter().map(|problem| problem.mend.as_str()).collect();
+    assert!(mends.contains(&"use one of laser, tape, long_tape"), "{mends:?}");
+    assert!(mends.contains(&"add \"degrees\""), "{mends:?}");
+}
+
+#[test]
 fn a_day_that_does_not_exist_is_told_beside_a_wrong_type() {
     let mut document = good();
     document["measured_on"] = json!("2026-02-30");

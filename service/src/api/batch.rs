@@ -51,8 +51,9 @@ pub(crate) struct HouseResult {
     errors: Vec<Fault>,
 }
 
-/// Send many measured houses: a JSON array, one JSON object a line, or CSV with a part a row. The answer has a JSON
-/// object a line for each house, in the order of the file: what became of it, or everything that is wrong with it.
+/// Send many measured houses: a JSON array, one JSON object a line, or CSV with a part or a wall a row. The answer has
+/// a JSON object a line for each house, in the order of the file: what became of it, or everything that is wrong with
+/// it.
 #[utoipa::path(post, path = "/measurements/batch", tag = "measurements",
     request_body(content((serde_json::Value = "application/x-ndjson"), (serde_json::Value = "text/csv"), (Vec<serde_json::Value> = "application/json"))),
     security(("key" = ["upload", "administer"])),

@@ -10,12 +10,16 @@ mod wall;
 
 use std::io::Read;
 
-use super::rows::{Columns, Kind, Sheet};
+use super::rows::{Columns, Kind, Sheet, problem};
 use super::{Lines, Placed};
 use house::Rows;
 
 /// The column by which the form is known.
 pub(super) const SIGN: &str = "wall";
+
+/// Rows that a house may have: many more than the walls of a document with their readings. A file of another kind
+/// must not fill the memory as one house.
+const ROWS_MAX: usize = 5_000;
 
 /// Columns of the house itself.
 const OF_HOUSE: &Columns = &[
@@ -86,7 +90,7 @@ fn next_house<R: Read>(sheet: &mut Sheet<R>) -> Option<Placed> {
     let place = format!("line {}", first.line);
     let reference = sheet.cells(&first).text("reference").map(str::to_owned);
     let mut rows = Rows::default();
-    let mut raw = Vec::new();
+    let (mut raw, mut is_too_long) = (Vec::new(), false);
     let mut next = Some(first);
     while let Some(mut row) = next.take() {
         let cells = sheet.cells(&row);
@@ -94,7 +98,14 @@ fn next_house<R: Read>(sheet: &mut Sheet<R>) -> Option<Placed> {
             sheet.hold(row);
             break;
         }
-        if !row.is_blank() {
+        if raw.len() == ROWS_MAX {
+            // told once; what follows is passed over
+            if !is_too_long {
+                let detail = format!("line {}: the house has more than {ROWS_MAX} rows", row.line);
+                rows.problems.push(problem(detail, "give each house a reference of its own"));
+            }
+            is_too_long = true;
+        } else if !row.is_blank() {
             raw.push(row.raw());
             if row.problem.is_none() {
                 rows.add(&cells, row.line);

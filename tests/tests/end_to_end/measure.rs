@@ -332,6 +332,14 @@ fn what_is_wrong_with_rows_of_walls_names_their_line() {
 }
 
 #[test]
+fn a_file_without_end_is_no_house() {
+    let desk = Desk::new();
+    let endless: String = (0..200_000).map(|at| format!(",,,ground,wall {at},east,1 ft,\n")).collect();
+    let file = desk.file("endless.csv", format!("{ROWS}{endless}"));
+    desk.measure(&[&file]).code(3).complains("line 5003: the house has more than 5000 rows");
+}
+
+#[test]
 fn rows_of_walls_are_taken_in_like_other_houses() {
     let place = Installation::on_sqlite();
     let second = ROWS.lines().skip(1).collect::<Vec<_>>().join("\n").replace("M-01", "M-02");
