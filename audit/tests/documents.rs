@@ -22,3 +22,5 @@ mod refused;
 mod sameness;
 #[path = "documents/sketch.rs"]
 mod sketch;
+#[path = "documents/walls.rs"]
+mod walls;
