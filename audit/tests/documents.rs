@@ -4,6 +4,8 @@
 
 #[path = "documents/angle.rs"]
 mod angle;
+#[path = "documents/ceilings.rs"]
+mod ceilings;
 #[path = "documents/corrupted.rs"]
 mod corrupted;
 #[path = "documents/house.rs"]
