@@ -161,6 +161,11 @@ impl Ceiling {
             Ceiling::Sloped { sides, .. } if sides.iter().any(|side| side.rise == 0 || side.run == 0) => {
                 Some(("a slope without rise or run", "write a flat ceiling as flat"))
             }
+            Ceiling::Sloped { sides, flat_at: Some(flat), .. }
+                if sides.iter().any(|side| side.knee > *flat) =>
+            {
+                Some(("the flat piece lies below a knee wall", "check the heights of both"))
+            }
             Ceiling::Widths { floor, at, .. } => widths_fault(*floor, at),
             Ceiling::Flat { .. } | Ceiling::Sloped { .. } | Ceiling::UnderStairs => None,
         }

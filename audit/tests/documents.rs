@@ -4,6 +4,8 @@
 
 #[path = "documents/angle.rs"]
 mod angle;
+#[path = "documents/ceilings.rs"]
+mod ceilings;
 #[path = "documents/corrupted.rs"]
 mod corrupted;
 #[path = "documents/house.rs"]
@@ -22,3 +24,5 @@ mod refused;
 mod sameness;
 #[path = "documents/sketch.rs"]
 mod sketch;
+#[path = "documents/walls.rs"]
+mod walls;

@@ -22,6 +22,8 @@ pub(super) struct Drawn {
     pub(super) drawing: Arc<Drawing>,
     names: Vec<String>,
     origin: Point,
+    /// Sides that say nothing about what they are.
+    unsaid: Vec<Vec<bool>>,
 }
 
 /// Outlines that make up a region: added, and cut out.
@@ -88,7 +90,11 @@ pub(super) fn draw(
     };
     let drawing =
         Drawing { edges: edges.collect(), worked, dimensions, north_degrees: document.north_degrees };
-    Some(Drawn { drawing: Arc::new(drawing), names, origin })
+    let unsaid = document
+        .outlines
+        .iter()
+        .map(|outline| outline.sides.iter().map(|side| side.edge.is_none()).collect());
+    Some(Drawn { drawing: Arc::new(drawing), names, origin, unsaid: unsaid.collect() })
 }
 
 fn field_notes(document: &FieldNotesDocument) -> FieldNotes {
@@ -199,11 +205,47 @@ impl Drawn {
         self.drawing.worked.outlines.get(outline).map(|outline| &outline.polygon)
     }
 
+    /// The walls of an outline that have the level on both sides and pass for outer walls, because nothing else is
+    /// said of them.
+    pub(super) fn outer_walls_within(&self, outline: usize, level: &Region) -> Vec<&str> {
+        let (Some(polygon), Some(edges), Some(unsaid)) =
+            (self.polygon(outline), self.drawing.edges.get(outline), self.unsaid.get(outline))
+        else {
+            return Vec::new();
+        };
+        let walls = self.drawing.worked.walls_of(outline);
+        let corners = &polygon.corners;
+        let sides = corners.iter().zip(corners.iter().cycle().skip(1)).zip(edges).zip(unsaid).zip(walls);
+        let within = sides.filter_map(|((((from, to), edge), is_unsaid), wall)| {
+            let is_outer = *is_unsaid && edge.kind == EdgeKind::OuterWall;
+            let is_within = is_outer && beside(*from, *to).into_iter().all(|place| level.holds(place));
+            self.drawing.worked.walls.get(wall).filter(|_| is_within).map(|wall| wall.name.as_str())
+        });
+        within.collect()
+    }
+
+    pub(super) fn name(&self, outline: usize) -> &str {
+        self.names.get(outline).map_or("", String::as_str)
+    }
+
     /// Whether a side of these outlines is a railing.
     pub(super) fn ends_at_railing(&self, outlines: &Outlines) -> bool {
         let edges = outlines.plus.iter().filter_map(|at| self.drawing.edges.get(*at));
         edges.flatten().any(|edge| edge.kind == EdgeKind::Railing)
     }
+}
+
+/// The places half a foot to the left and to the right of the middle of a side.
+fn beside(from: Point, to: Point) -> [Point; 2] {
+    const AWAY: f64 = 152_400_000.0;
+    let (east, north) =
+        (to.east.saturating_sub(from.east) as f64, to.north.saturating_sub(from.north) as f64);
+    let length = libm::hypot(east, north).max(1.0);
+    let by = |sign: f64| Point {
+        east: from.east.midpoint(to.east) + (-north / length * AWAY * sign) as i64,
+        north: from.north.midpoint(to.north) + (east / length * AWAY * sign) as i64,
+    };
+    [by(1.0), by(-1.0)]
 }
 
 /// The outlines of these names. Together they make up one region: none may lie over another.

@@ -297,6 +297,42 @@ impl Taking<'_> {
         }
         self.check_openings(drawn);
         self.openings_apart(drawn);
+        self.outer_walls_within(drawn);
+    }
+
+    /// Walls inside a level that pass for outer walls: from face to face, they would count with neither or both sides.
+    fn outer_walls_within(&mut self, drawn: &Drawn) {
+        if self.outline.plus.is_empty() {
+            return;
+        }
+        let level = drawn.region(&self.outline);
+        let mut outlines = self.outline.plus.clone();
+        for extents in &self.extents {
+            let Extents::Drawn(part) = extents else { continue };
+            outlines.extend(&part.plus);
+        }
+        outlines.sort_unstable();
+        outlines.dedup();
+        for outline in outlines {
+            let walls: Vec<String> =
+                drawn.outer_walls_within(outline, &level).iter().map(|wall| format!("{wall:?}")).collect();
+            if walls.is_empty() {
+                continue;
+            }
+            let found = remark(
+                format!("/field_notes/outlines/{outline}/sides"),
+                format!(
+                    "of {:?}, {} would pass for outer walls and have the level on both sides",
+                    drawn.name(outline),
+                    walls.join(", ")
+                ),
+                "say what they are by edge: partition to a garage or to unfinished floor, common_wall to another \
+                 dwelling, open where floor goes on",
+            );
+            if !self.remarks.contains(&found) {
+                self.remarks.push(found);
+            }
+        }
     }
 
     /// No two openings have a place in common: it would be taken off twice.

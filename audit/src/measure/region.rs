@@ -1,9 +1,10 @@
 //! Regions of several outlines, held against each other: what two have in common, and what one has outside the
 //! other. For checks only; no area of a house is computed from them.
 
-use geo::{Area as _, BooleanOps as _, Euclidean, Length as _, MultiPolygon};
+use geo::{Area as _, BooleanOps as _, Contains as _, Euclidean, Length as _, MultiPolygon};
 
 use super::polygon::{Patch, Point, Polygon, back};
+use crate::length::Length;
 
 /// Outlines together, less others.
 #[derive(Debug, Clone)]
@@ -31,6 +32,14 @@ impl Region {
     #[must_use]
     pub fn overlaps(&self, other: &Self, least_ft: f64) -> Vec<Patch> {
         patches(&self.plane.intersection(&other.plane), self.origin, least_ft)
+    }
+
+    /// Whether a place, east and north of the sketch's origin in nanometres, lies within.
+    #[must_use]
+    pub fn holds(&self, place: Point) -> bool {
+        let feet = |value: i64, from: i64| Length::from_nanometres(value.saturating_sub(from)).to_feet_f64();
+        let (east, north) = (feet(place.east, self.origin.east), feet(place.north, self.origin.north));
+        self.plane.contains(&geo::Point::new(east, north))
     }
 
     /// Places of this region outside the other, on average wider than `least_ft`.

@@ -156,7 +156,8 @@ impl<'n> Resolver<'n> {
         match drawn.and_then(|at| self.network.outlines.get(at)) {
             Some(outline) if corner.corner < outline.walls.len() => Some(outline.path_to(corner.corner)),
             Some(outline) => {
-                let detail = format!("{:?} has the corners 0 to {}", corner.outline, outline.walls.len() - 1);
+                let last = outline.walls.len().saturating_sub(1);
+                let detail = format!("{:?} has the corners 0 to {last}", corner.outline);
                 self.report(
                     format!("{pointer}/corner"),
                     detail,

@@ -134,7 +134,7 @@ fn good() -> impl Strategy<Value = Value> {
 
 proptest! {
     #![proptest_config(ProptestConfig {
-        cases: 512,
+        cases: 256,
         rng_seed: RngSeed::Fixed(20_260_309),
         failure_persistence: None,
         max_shrink_iters: 400,

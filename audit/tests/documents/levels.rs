@@ -264,3 +264,27 @@ fn names_of_every_kind_are_told_apart() {
         assert!(found.contains(&problem), "{found:#?}");
     }
 }
+
+#[test]
+fn walls_inside_a_level_that_pass_for_outer_walls_are_remarked_on_once() {
+    let mut house = with_garage();
+    assert_eq!(remarks(&house), []);
+    for side in [1, 2] {
+        let side = house["field_notes"]["outlines"][1]["sides"][side].as_object_mut().unwrap();
+        side.remove("edge");
+    }
+    let again = house["buildings"][0]["levels"][0].clone();
+    push(&mut house, "/buildings/0/levels", again);
+    let detail = "of \"garage\", \"garage right\", \"garage rear\" would pass for outer walls and have the level on both sides";
+    assert_eq!(remarks(&house), [owned("/field_notes/outlines/1/sides", detail)]);
+    // two outlines of a level that touch, each with the wall between them
+    let mut house = rectangle("40 ft", "28 ft");
+    add_rectangle(&mut house, "wing", ("20 ft", "20 ft"), &[("east", "40 ft")]);
+    put(&mut house, "/buildings/0/levels/0/outline", json!(["ground", "wing"]));
+    let detail = "of \"wing\", \"wing left\" would pass for outer walls and have the level on both sides";
+    assert!(
+        remarks(&house).contains(&owned("/field_notes/outlines/1/sides", detail)),
+        "{:?}",
+        remarks(&house)
+    );
+}

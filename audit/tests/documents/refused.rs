@@ -3,7 +3,7 @@
 use serde_json::{Value, json};
 
 use super::house::{outline, push, read, rectangle, wall};
-use super::loft::to_the_wall;
+use super::loft::{to_the_railing, to_the_wall};
 
 /// A rectangle of `width` by `depth` whose corner 0 lies at the end of `way` from the origin; walls are named after it.
 pub(crate) fn add_rectangle(
@@ -312,4 +312,13 @@ fn thickness_below_zero_or_without_unit_is_refused() {
         assert_eq!(found[0].0, "/field_notes/wall_thickness");
         assert!(found[0].1.starts_with(detail), "{found:?}");
     }
+}
+
+#[test]
+fn a_corner_of_an_outline_without_sides_is_refused() {
+    let mut house = to_the_railing();
+    put(&mut house, "/field_notes/outlines/1/sides", json!([]));
+    let found = refused(&house);
+    assert!(found.iter().any(|(pointer, _)| pointer == "/field_notes/outlines/2/from/corner"), "{found:#?}");
+    assert!(found.iter().any(|(pointer, _)| pointer == "/field_notes/outlines/1/sides"), "{found:#?}");
 }
