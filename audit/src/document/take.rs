@@ -21,7 +21,8 @@ pub(super) fn take(
     let openings = levels().flat_map(|level| &level.openings).flat_map(|opening| &opening.outlines);
     let stairs = levels().flat_map(|level| &level.stairs).flat_map(|stair| &stair.outlines);
     let voids: Vec<&str> = openings.chain(stairs).map(String::as_str).collect();
-    let drawn = document.field_notes.as_ref().map(|notes| draw(notes, &voids, &mut problems));
+    let courts = courts(&document.buildings, &voids);
+    let drawn = document.field_notes.as_ref().map(|notes| draw(notes, (&voids, &courts), &mut problems));
     let mut remarks = Vec::new();
     // what cannot be drawn cannot be held against anything: its own problems are told first
     let buildings = if matches!(drawn, Some(None)) {
@@ -55,6 +56,18 @@ pub(super) fn take(
         }),
         _ => Err(problems),
     }
+}
+
+/// Outlines cut out of parts that are drawn nowhere as a part, a level or a void.
+fn courts<'d>(buildings: &'d [BuildingDocument], voids: &[&str]) -> Vec<&'d str> {
+    let levels = || buildings.iter().flat_map(|building| &building.levels);
+    let parts = || levels().flat_map(|level| &level.parts);
+    let floors: Vec<&String> = levels()
+        .flat_map(|level| level.outline.iter().chain(&level.over))
+        .chain(parts().flat_map(|part| &part.outlines))
+        .collect();
+    let cut = parts().flat_map(|part| &part.less);
+    cut.filter(|name| !floors.contains(name) && !voids.contains(&name.as_str())).map(String::as_str).collect()
 }
 
 fn take_building(
