@@ -73,6 +73,9 @@ pub struct Edge {
     pub line: WallLine,
     /// How thick the wall is, where known.
     pub thickness: Option<Length>,
+    /// Whether the outline is a court, cut out of a part and itself no part: the weather lies within, and the outer
+    /// face of an outer wall is the near one.
+    pub is_of_court: bool,
 }
 
 /// The lines that a standard measures to.
@@ -120,6 +123,8 @@ impl Drawing {
         let mut assumed = Vec::with_capacity(edges.len());
         for edge in edges {
             let depth = wanted(edge, share.weight, lines, is_finished) - edge.line.depth();
+            let is_turned = edge.is_of_court && edge.kind == EdgeKind::OuterWall;
+            let depth = if is_turned { -depth } else { depth };
             inward_ft.push(depth * edge.thickness.unwrap_or(ASSUMED_THICKNESS).to_feet_f64());
             assumed.push(if edge.thickness.is_none() { depth } else { 0.0 });
         }

@@ -18,6 +18,8 @@ mod loft;
 mod mistakes;
 #[path = "documents/plans.rs"]
 mod plans;
+#[path = "documents/properties.rs"]
+mod properties;
 #[path = "documents/refused.rs"]
 mod refused;
 #[path = "documents/sameness.rs"]

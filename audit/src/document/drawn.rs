@@ -43,15 +43,15 @@ impl Outlines {
 /// Works the notes up. `None` with at least one problem where they cannot be.
 ///
 /// `voids` are the names of outlines that openings and stairs are drawn with: their sides are walls only where they
-/// say so.
+/// say so. `courts` are the names of those that are cut out of a part and are no part themselves.
 pub(super) fn draw(
     document: &FieldNotesDocument,
-    voids: &[&str],
+    (voids, courts): (&[&str], &[&str]),
     problems: &mut Vec<Problem>,
 ) -> Option<Drawn> {
     let before = problems.len();
     let mut notes = field_notes(document);
-    bring_to_line(document, &mut notes, problems);
+    bring_to_line(document, courts, &mut notes, problems);
     let worked = match work_up(&notes) {
         Ok(worked) => worked,
         Err(found) => {
@@ -74,9 +74,10 @@ pub(super) fn draw(
     let edges = document.outlines.iter().map(|outline| {
         let line = outline.line.unwrap_or_default();
         let is_void = voids.contains(&outline.name.as_str());
+        let is_of_court = courts.contains(&outline.name.as_str());
         let edge = |side: &SideDocument| match side.edge {
-            None if is_void => Edge { kind: EdgeKind::Open, line, thickness: None },
-            Some(_) | None => side_edge(document, side, line),
+            None if is_void => Edge { kind: EdgeKind::Open, line, ..Edge::default() },
+            Some(_) | None => Edge { is_of_court, ..side_edge(document, side, line) },
         };
         outline.sides.iter().map(edge).collect()
     });
@@ -132,7 +133,7 @@ pub(super) fn side_edge(document: &FieldNotesDocument, side: &SideDocument, line
     let kind = side.edge.unwrap_or_default();
     let is_wall = matches!(kind, EdgeKind::OuterWall | EdgeKind::CommonWall | EdgeKind::Partition);
     let thickness = side.thickness.or(document.wall_thickness.filter(|_| is_wall));
-    Edge { kind, line, thickness }
+    Edge { kind, line, thickness, is_of_court: false }
 }
 
 fn ring_fault(document: &FieldNotesDocument, outline: usize, fault: &RingFault) -> String {
@@ -217,7 +218,7 @@ impl Drawn {
         let corners = &polygon.corners;
         let sides = corners.iter().zip(corners.iter().cycle().skip(1)).zip(edges).zip(unsaid).zip(walls);
         let within = sides.filter_map(|((((from, to), edge), is_unsaid), wall)| {
-            let is_outer = *is_unsaid && edge.kind == EdgeKind::OuterWall;
+            let is_outer = *is_unsaid && edge.kind == EdgeKind::OuterWall && !edge.is_of_court;
             let is_within = is_outer && beside(*from, *to).into_iter().all(|place| level.holds(place));
             self.drawing.worked.walls.get(wall).filter(|_| is_within).map(|wall| wall.name.as_str())
         });

@@ -14,6 +14,7 @@ const SQUARE_WITHIN_DEGREES: f64 = 1.0;
 /// Adds the thickness of neighbouring walls to the readings of sides that say where they were read.
 pub(super) fn bring_to_line(
     document: &FieldNotesDocument,
+    courts: &[&str],
     notes: &mut FieldNotes,
     problems: &mut Vec<Problem>,
 ) {
@@ -33,6 +34,10 @@ pub(super) fn bring_to_line(
             }
             done.push(&side.wall);
             match corrections(document, notes, outline, index, (read_at, line)) {
+                // round a court, the inner faces lie outwards
+                Ok(offsets) if courts.contains(&outline.name.as_str()) => {
+                    add(notes, &side.wall, &offsets.into_iter().map(turned).collect::<Vec<_>>());
+                }
                 Ok(offsets) => add(notes, &side.wall, &offsets),
                 Err((detail, mend)) => {
                     problems.push(Problem {
@@ -52,6 +57,11 @@ fn add(notes: &mut FieldNotes, wall: &str, offsets: &[Offset]) {
             reading.offsets.extend(offsets.iter().cloned());
         }
     }
+}
+
+fn turned(offset: Offset) -> Offset {
+    let sense = if offset.sense == OffsetSense::Add { OffsetSense::Subtract } else { OffsetSense::Add };
+    Offset { sense, ..offset }
 }
 
 type Fault = (String, &'static str);

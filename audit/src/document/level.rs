@@ -8,6 +8,7 @@ use super::{Problem, remark};
 use crate::area::Area;
 use crate::house::{Access, Extent, Finish, HowKnown, Level, Part, PartUse, Storey};
 use crate::measure::area_spread::Share;
+use crate::measure::polygon::Patch;
 use crate::measure::region::Region;
 
 /// Parts that make up a level may miss its outline by a square foot before it is worth a word.
@@ -590,6 +591,10 @@ impl Taking<'_> {
             return;
         }
         let (treads, void) = (drawn.region(outlines), drawn.region(&opening.outlines));
+        if let Some((earlier, place)) = self.treads_over(drawn, at, &treads) {
+            let detail = format!("the stair {:?} overlaps {earlier:?}: {}", stair.name, patch(&place));
+            self.problem(&format!("/stairs/{at}/outlines"), detail, "draw each tread once");
+        }
         let is_filled = void.outside(&treads, STRIP_FT).is_empty();
         if let Some(first) = treads.outside(&void, STRIP_FT).first().filter(|_| !is_filled) {
             let detail = format!("the stair {:?} lies outside its opening: {}", stair.name, patch(first));
@@ -599,6 +604,15 @@ impl Taking<'_> {
                 "draw the treads within the opening: what lies under the floor counts with the level below",
             );
         }
+    }
+
+    /// An earlier stair of the level that has a place in common with these treads.
+    fn treads_over(&self, drawn: &Drawn, at: usize, treads: &Region) -> Option<(String, Patch)> {
+        self.level.stairs.iter().take(at).find_map(|earlier| {
+            let plus = earlier.outlines.iter().filter_map(|name| drawn.index(name)).collect();
+            let region = drawn.region(&Outlines { plus, minus: Vec::new() });
+            Some((earlier.name.clone(), treads.overlaps(&region, STRIP_FT).into_iter().next()?))
+        })
     }
 
     fn name(&self, at: usize) -> String {

@@ -21,8 +21,10 @@ pub(super) fn take(
     let openings = levels().flat_map(|level| &level.openings).flat_map(|opening| &opening.outlines);
     let stairs = levels().flat_map(|level| &level.stairs).flat_map(|stair| &stair.outlines);
     let voids: Vec<&str> = openings.chain(stairs).map(String::as_str).collect();
-    let drawn = document.field_notes.as_ref().map(|notes| draw(notes, &voids, &mut problems));
+    let courts = courts(&document.buildings, &voids);
+    let drawn = document.field_notes.as_ref().map(|notes| draw(notes, (&voids, &courts), &mut problems));
     let mut remarks = Vec::new();
+    let floors_twice = floors_twice(&document.buildings);
     // what cannot be drawn cannot be held against anything: its own problems are told first
     let buildings = if matches!(drawn, Some(None)) {
         Vec::new()
@@ -35,6 +37,7 @@ pub(super) fn take(
             })
             .collect()
     };
+    remarks.extend(floors_twice);
     match measured_on {
         Some(measured_on) if problems.is_empty() => Ok(Measurement {
             reference: document.reference.trim().to_owned(),
@@ -55,6 +58,45 @@ pub(super) fn take(
         }),
         _ => Err(problems),
     }
+}
+
+/// Outlines that are the floor of two buildings, or of one building twice at one height.
+fn floors_twice(buildings: &[BuildingDocument]) -> Vec<Problem> {
+    let mut seen: Vec<(usize, &LevelDocument, &str)> = Vec::new();
+    let mut found = Vec::new();
+    for (at, building) in buildings.iter().enumerate() {
+        for (index, level) in building.levels.iter().enumerate() {
+            for (place, outline) in level.outline.iter().enumerate() {
+                let is_again = |(other, earlier, name): &&(usize, &LevelDocument, &str)| {
+                    *name == outline
+                        && !core::ptr::eq(*earlier, level)
+                        && (*other != at || earlier.level == level.level)
+                };
+                if let Some((other, earlier, _)) = seen.iter().find(is_again) {
+                    let name = buildings.get(*other).map_or("", |building| &building.name);
+                    found.push(remark(
+                        format!("/buildings/{at}/levels/{index}/outline/{place}"),
+                        format!("{outline:?} is the floor of level {} of {name:?} already", earlier.level),
+                        "list each floor once, in one building",
+                    ));
+                }
+                seen.push((at, level, outline));
+            }
+        }
+    }
+    found
+}
+
+/// Outlines cut out of parts that are drawn nowhere as a part, a level or a void.
+fn courts<'d>(buildings: &'d [BuildingDocument], voids: &[&str]) -> Vec<&'d str> {
+    let levels = || buildings.iter().flat_map(|building| &building.levels);
+    let parts = || levels().flat_map(|level| &level.parts);
+    let floors: Vec<&String> = levels()
+        .flat_map(|level| level.outline.iter().chain(&level.over))
+        .chain(parts().flat_map(|part| &part.outlines))
+        .collect();
+    let cut = parts().flat_map(|part| &part.less);
+    cut.filter(|name| !floors.contains(name) && !voids.contains(&name.as_str())).map(String::as_str).collect()
 }
 
 fn take_building(

@@ -276,7 +276,12 @@ fn walls_inside_a_level_that_pass_for_outer_walls_are_remarked_on_once() {
     let again = house["buildings"][0]["levels"][0].clone();
     push(&mut house, "/buildings/0/levels", again);
     let detail = "of \"garage\", \"garage right\", \"garage rear\" would pass for outer walls and have the level on both sides";
-    assert_eq!(remarks(&house), [owned("/field_notes/outlines/1/sides", detail)]);
+    let found = remarks(&house);
+    let once = owned("/field_notes/outlines/1/sides", detail);
+    assert_eq!(found.iter().filter(|one| **one == once).count(), 1, "{found:?}");
+    // the level was pasted twice
+    let pasted = "\"ground\" is the floor of level 1 of \"main house\" already";
+    assert!(found.contains(&owned("/buildings/0/levels/1/outline/0", pasted)), "{found:?}");
     // two outlines of a level that touch, each with the wall between them
     let mut house = rectangle("40 ft", "28 ft");
     add_rectangle(&mut house, "wing", ("20 ft", "20 ft"), &[("east", "40 ft")]);
@@ -287,4 +292,15 @@ fn walls_inside_a_level_that_pass_for_outer_walls_are_remarked_on_once() {
         "{:?}",
         remarks(&house)
     );
+}
+
+#[test]
+fn one_floor_in_two_buildings_is_remarked_on() {
+    let mut house = rectangle("40 ft", "28 ft");
+    let mut shed = house["buildings"][0].clone();
+    put(&mut shed, "/name", json!("shed"));
+    put(&mut shed, "/levels/0/level", json!(2));
+    push(&mut house, "/buildings", shed);
+    let detail = "\"ground\" is the floor of level 1 of \"main house\" already";
+    assert_eq!(remarks(&house), [owned("/buildings/1/levels/0/outline/0", detail)]);
 }

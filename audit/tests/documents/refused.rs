@@ -322,3 +322,21 @@ fn a_corner_of_an_outline_without_sides_is_refused() {
     assert!(found.iter().any(|(pointer, _)| pointer == "/field_notes/outlines/2/from/corner"), "{found:#?}");
     assert!(found.iter().any(|(pointer, _)| pointer == "/field_notes/outlines/1/sides"), "{found:#?}");
 }
+
+#[test]
+fn two_stairs_in_one_opening_do_not_overlap() {
+    let mut house = to_the_wall();
+    add_rectangle(&mut house, "up", ("3 ft", "12 ft"), &[("east", "1 ft")]);
+    add_rectangle(&mut house, "again", ("3 ft", "12 ft"), &[("east", "2 ft")]);
+    let stairs: Vec<Value> =
+        ["up", "again"].map(|name| json!({ "name": name, "opening": "hall", "outlines": [name] })).to_vec();
+    put(&mut house, "/buildings/0/levels/1/stairs", json!(stairs));
+    let place = "24.0 sq ft between 2.0 ft east and 0.0 ft north of the origin and 4.0 ft east and 12.0 ft north of the origin";
+    assert_eq!(
+        refused(&house),
+        [(
+            "/buildings/0/levels/1/stairs/1/outlines".to_owned(),
+            format!("the stair \"again\" overlaps \"up\": {place}")
+        )]
+    );
+}

@@ -222,3 +222,48 @@ fn a_room_within_the_level_shares_its_outer_walls() {
     check(&house, INSIDE, 39.0 * 27.0);
     assert!((area_of(&house, INSIDE, "den") - 9.5 * 9.5).abs() < 1e-6);
 }
+
+#[test]
+fn a_court_takes_its_walls_from_the_inside_of_the_house() {
+    let mut house = half_a_foot(rectangle("40 ft", "28 ft"));
+    add_rectangle(&mut house, "court", ("10 ft", "10 ft"), &[("east", "15 ft"), ("north", "9 ft")]);
+    put(
+        &mut house,
+        "/buildings/0/levels/0/parts/0",
+        json!({ "name": "rooms", "use": "living", "outlines": ["ground"], "less": ["court"] }),
+    );
+    // 10 x 10 ft under the sky; between inner faces the house begins half a foot beyond
+    check(&house, OUTSIDE, 1120.0 - 100.0);
+    check(&house, INSIDE, 39.0 * 27.0 - 11.0 * 11.0);
+    // the same court read in the rooms around it
+    let mut rooms = house.clone();
+    for (wall, toward) in [("front", "east"), ("right", "north"), ("rear", "west"), ("left", "south")] {
+        let name = format!("court {wall}");
+        let at = rooms["field_notes"]["walls"]
+            .as_array()
+            .unwrap()
+            .iter()
+            .position(|one| one["name"] == name.as_str());
+        put(
+            &mut rooms,
+            &format!("/field_notes/walls/{}", at.unwrap()),
+            super::house::wall(&name, toward, "11 ft"),
+        );
+    }
+    let mut read_at = rooms.clone();
+    for side in 0..4 {
+        put(&mut read_at, &format!("/field_notes/outlines/1/sides/{side}/read_at"), json!("inside"));
+    }
+    check(&read_at, OUTSIDE, 1020.0);
+    put(&mut rooms, "/field_notes/outlines/1/line", json!("inside"));
+    check(&rooms, OUTSIDE, 1020.0);
+    check(&rooms, INSIDE, 932.0);
+    // what is a part itself is no court: its walls are walls of the house
+    let mut shed = house;
+    push(
+        &mut shed,
+        "/buildings/0/levels/0/parts",
+        json!({ "name": "shed", "use": "storage", "finish": "unfinished", "outlines": ["court"] }),
+    );
+    assert!((area_of(&shed, INSIDE, "rooms") - (1053.0 - 81.0)).abs() < 1e-6);
+}

@@ -348,7 +348,12 @@ fn drawn(width_m: f64, depth_m: f64, wall_m: f64) -> Drawing {
         notes.walls.push(Wall { name, direction: Direction::Compass { toward, sd_degrees: None }, length });
     }
     notes.outlines.push(Outline { name: "house".to_owned(), from: None, way: Vec::new(), walls: walks });
-    let edge = Edge { kind: EdgeKind::OuterWall, line: WallLine::Outside, thickness: Some(metres(wall_m)) };
+    let edge = Edge {
+        kind: EdgeKind::OuterWall,
+        line: WallLine::Outside,
+        thickness: Some(metres(wall_m)),
+        ..Edge::default()
+    };
     Drawing {
         worked: work_up(&notes).unwrap(),
         edges: vec![vec![edge; 4]],
