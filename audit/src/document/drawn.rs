@@ -31,12 +31,27 @@ pub(super) struct Drawn {
 pub(super) struct Outlines {
     pub(super) plus: Vec<usize>,
     pub(super) minus: Vec<usize>,
+    /// What was cut out of what is cut out: it belongs to the region again.
+    pub(super) back: Vec<usize>,
 }
 
 impl Outlines {
     pub(super) fn shares(&self) -> Vec<Share> {
         let share = |weight: f64| move |outline: &usize| Share { outline: *outline, weight };
-        self.plus.iter().map(share(1.0)).chain(self.minus.iter().map(share(-1.0))).collect()
+        let added = self.plus.iter().chain(&self.back).map(share(1.0));
+        added.chain(self.minus.iter().map(share(-1.0))).collect()
+    }
+
+    /// Cuts a part out. An outline that was added for nothing else is taken back: moved to another face of its walls,
+    /// the two would not be alike.
+    pub(super) fn cut(&mut self, part: &Outlines) {
+        for outline in &part.plus {
+            match self.plus.iter().position(|added| added == outline) {
+                Some(at) => drop(self.plus.remove(at)),
+                None => self.minus.push(*outline),
+            }
+        }
+        self.back.extend(&part.minus);
     }
 }
 
@@ -190,6 +205,7 @@ impl Drawn {
         let polygons =
             |list: &[usize]| -> Vec<&Polygon> { list.iter().filter_map(|at| self.polygon(*at)).collect() };
         Region::of(self.origin, &polygons(&outlines.plus), &polygons(&outlines.minus))
+            .with(&polygons(&outlines.back))
     }
 
     /// Where two outlines overlap.

@@ -48,7 +48,7 @@ pub(super) fn take_level(
     remarks: &mut Vec<Problem>,
 ) -> Level {
     let plus = named(drawn, &level.outline, &format!("{pointer}/outline"), problems);
-    let outline = Outlines { plus, minus: Vec::new() };
+    let outline = Outlines { plus, ..Outlines::default() };
     let shares = outline.shares();
     let mut taking = Taking {
         level,
@@ -86,6 +86,7 @@ impl Taking<'_> {
         let outlines = Outlines {
             plus: named(self.drawn, &part.outlines, &format!("{pointer}/outlines"), self.problems),
             minus: named(self.drawn, &part.less, &format!("{pointer}/less"), self.problems),
+            back: Vec::new(),
         };
         let is_rest = part.rest == Some(true);
         let ways = [stated.is_some(), !part.outlines.is_empty(), is_rest];
@@ -168,7 +169,7 @@ impl Taking<'_> {
             let place = format!("/openings/{at}");
             let pointer = format!("{}{place}", self.pointer);
             let plus = named(self.drawn, &opening.outlines, &format!("{pointer}/outlines"), self.problems);
-            let outlines = Outlines { plus, minus: Vec::new() };
+            let outlines = Outlines { plus, ..Outlines::default() };
             let stated = stated_area((opening.area_sqft, opening.area_m2), "area", &pointer, self.problems);
             if stated.is_some() != opening.outlines.is_empty() {
                 let detail = format!(
@@ -239,8 +240,7 @@ impl Taking<'_> {
         for extents in &self.extents {
             let Extents::Drawn(part) = extents else { continue };
             if drawn.region(part).outside(&level, STRIP_FT).is_empty() {
-                outlines.minus.extend(&part.plus);
-                outlines.plus.extend(&part.minus);
+                outlines.cut(part);
             }
         }
         let area = drawn.area(&outlines);
@@ -359,8 +359,8 @@ impl Taking<'_> {
         if self.level.parts.get(at).is_some_and(|part| part.less.is_empty()) {
             return None;
         }
-        let whole = drawn.region(&Outlines { plus: outlines.plus.clone(), minus: Vec::new() });
-        let cut = drawn.region(&Outlines { plus: outlines.minus.clone(), minus: Vec::new() });
+        let whole = drawn.region(&Outlines { plus: outlines.plus.clone(), ..Outlines::default() });
+        let cut = drawn.region(&Outlines { plus: outlines.minus.clone(), ..Outlines::default() });
         let out = cut.outside(&whole, STRIP_FT);
         let detail = format!("what is cut out of {} lies outside it: {}", self.name(at), patch(out.first()?));
         Some((
@@ -518,7 +518,7 @@ impl Taking<'_> {
         let place = if self.level.over.is_empty() { "/over_sqft" } else { "/over" };
         let pointer = format!("{}{place}", self.pointer);
         let plus = named(self.drawn, &self.level.over, &pointer, self.problems);
-        let outlines = Outlines { plus, minus: Vec::new() };
+        let outlines = Outlines { plus, ..Outlines::default() };
         let stated = stated_area((self.level.over_sqft, None), "over", &pointer, self.problems);
         let is_half = self.level.storey == Some(Storey::Half);
         if !is_half && (stated.is_some() || !self.level.over.is_empty()) {
@@ -548,7 +548,7 @@ impl Taking<'_> {
             let place = format!("/stairs/{at}");
             let pointer = format!("{}{place}", self.pointer);
             let plus = named(self.drawn, &stair.outlines, &format!("{pointer}/outlines"), self.problems);
-            let outlines = Outlines { plus, minus: Vec::new() };
+            let outlines = Outlines { plus, ..Outlines::default() };
             let stated = stated_area((stair.treads_sqft, stair.treads_m2), "treads", &pointer, self.problems);
             let Some(name) = &stair.opening else { continue };
             let drawn = self.drawn.filter(|_| !outlines.plus.is_empty());
@@ -610,7 +610,7 @@ impl Taking<'_> {
     fn treads_over(&self, drawn: &Drawn, at: usize, treads: &Region) -> Option<(String, Patch)> {
         self.level.stairs.iter().take(at).find_map(|earlier| {
             let plus = earlier.outlines.iter().filter_map(|name| drawn.index(name)).collect();
-            let region = drawn.region(&Outlines { plus, minus: Vec::new() });
+            let region = drawn.region(&Outlines { plus, ..Outlines::default() });
             Some((earlier.name.clone(), treads.overlaps(&region, STRIP_FT).into_iter().next()?))
         })
     }
@@ -645,7 +645,8 @@ fn opening_parts(
         let counted = if is_capped { left } else { *area };
         // a stair that fills the opening ends where the opening does
         let shares = if is_capped { core::mem::take(&mut left_shares) } else { shares.clone() };
-        if !is_capped {
+        // of an opening that was not drawn nothing can be taken: its area stands as stated
+        if !is_capped && !opening.outlines.plus.is_empty() {
             left_shares.extend(shares.iter().map(|share| Share { weight: -share.weight, ..*share }));
         }
         left = left.checked_sub(counted).unwrap_or(Area::ZERO);

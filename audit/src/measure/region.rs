@@ -28,6 +28,15 @@ impl Region {
         Self { origin, plane }
     }
 
+    /// The region together with these outlines.
+    #[must_use]
+    pub fn with(mut self, more: &[&Polygon]) -> Self {
+        for polygon in more {
+            self.plane = self.plane.union(&polygon.plane(self.origin));
+        }
+        self
+    }
+
     /// Places that both regions have, on average wider than `least_ft`.
     #[must_use]
     pub fn overlaps(&self, other: &Self, least_ft: f64) -> Vec<Patch> {

@@ -115,3 +115,55 @@ fn a_stair_counts_no_more_than_its_opening() {
     wide["buildings"][0]["levels"][1]["stairs"][0]["treads_sqft"] = json!(200.0);
     assert!((total(&wide, "finished-above-grade") - 2240.0).abs() < SQUARE_FOOT_MILLIONTH);
 }
+
+#[test]
+fn what_is_cut_out_of_a_part_stays_with_the_rest() {
+    // a garage of 12 x 14 ft in which a closet of 4 x 5 ft belongs to the house: 1,120 - 168 + 20, by hand
+    let mut house = house();
+    for wall in [
+        wall("closet front", "east", "4 ft"),
+        wall("closet right", "north", "5 ft"),
+        wall("closet rear", "west", "4 ft"),
+        wall("closet left", "south", "5 ft"),
+    ] {
+        push(&mut house, "/field_notes/walls", wall);
+    }
+    let closet = ["closet front", "closet right", "closet rear", "closet left"];
+    push(&mut house, "/field_notes/outlines", outline("closet", &closet));
+    let garage = json!({ "name": "garage", "use": "garage", "outlines": ["void"], "less": ["closet"] });
+    push(&mut house, "/buildings/0/levels/0/parts", garage);
+    let closet_stair = json!([{ "name": "hatch", "outlines": ["closet"], "cut_from": "rooms" }]);
+    assert!((total(&house, "finished-above-grade") - 972.0).abs() < SQUARE_FOOT_MILLIONTH);
+    // an opening there lies in the rest, which it is cut out of
+    house["buildings"][0]["levels"][0]["openings"] = closet_stair;
+    assert!((total(&house, "finished-above-grade") - 952.0).abs() < SQUARE_FOOT_MILLIONTH);
+}
+
+#[test]
+fn an_outline_that_is_level_and_part_is_no_part_of_the_rest() {
+    // house and garage make up the level; whatever face is asked for, the rest is the house alone
+    let mut house = house();
+    house["field_notes"]["wall_thickness"] = json!("6 in");
+    house["buildings"][0]["levels"][0]["outline"] = json!(["ground", "garage"]);
+    for wall in [
+        wall("garage front", "east", "20 ft"),
+        wall("garage right", "north", "28 ft"),
+        wall("garage rear", "west", "20 ft"),
+    ] {
+        push(&mut house, "/field_notes/walls", wall);
+    }
+    push(
+        &mut house,
+        "/field_notes/outlines",
+        json!({ "name": "garage", "from": { "outline": "ground", "corner": 1 }, "sides": [
+            { "wall": "garage front" }, { "wall": "garage right" }, { "wall": "garage rear" },
+            { "wall": "right", "backwards": true, "edge": "partition" } ] }),
+    );
+    let garage = json!({ "name": "garage", "use": "garage", "outlines": ["garage"] });
+    push(&mut house, "/buildings/0/levels/0/parts", garage);
+    assert!((total(&house, "finished-above-grade") - 1120.0).abs() < SQUARE_FOOT_MILLIONTH);
+    // to inner faces: 39 x 27 of the house, 19 x 27 of the garage, which this definition states apart
+    let inside = super::house::stated(&house, "uk-gia");
+    let rooms = inside.lines.iter().find(|line| line.name.as_deref() == Some("rooms")).unwrap();
+    assert!((rooms.area.to_square_feet_f64() - 1053.0).abs() < SQUARE_FOOT_MILLIONTH, "{:?}", inside.lines);
+}
