@@ -12,6 +12,7 @@ use sqlx::sqlite::{
 };
 use sqlx::{AssertSqlSafe, Postgres, Row as _, Sqlite};
 
+use crate::bulk::{self, FromHeld};
 use crate::error::StoreError;
 
 /// A value to bind; the type is stated even when there is no value, since PostgreSQL asks for it.
@@ -53,6 +54,7 @@ pub(crate) use values;
 pub(crate) enum Row {
     Sqlite(SqliteRow),
     Postgres(PgRow),
+    Held(Vec<rusqlite::types::Value>),
 }
 
 /// What a column can be read as.
@@ -61,6 +63,7 @@ pub(crate) trait Cell:
     + sqlx::Type<Sqlite>
     + for<'r> sqlx::Decode<'r, Postgres>
     + sqlx::Type<Postgres>
+    + FromHeld
 {
 }
 impl<T> Cell for T where
@@ -68,6 +71,7 @@ impl<T> Cell for T where
         + sqlx::Type<Sqlite>
         + for<'r> sqlx::Decode<'r, Postgres>
         + sqlx::Type<Postgres>
+        + FromHeld
 {
 }
 
@@ -77,6 +81,10 @@ impl Row {
         Ok(match self {
             Row::Sqlite(row) => row.try_get(at)?,
             Row::Postgres(row) => row.try_get(at)?,
+            Row::Held(row) => row.get(at).and_then(T::from_held).ok_or_else(|| StoreError::Damaged {
+                what: "row",
+                why: format!("column {at} is not what it was read as"),
+            })?,
         })
     }
 }
@@ -111,10 +119,12 @@ const ROWS_BUFFERED: usize = 2048;
 const SERVER_CONNECTIONS: u32 = 8;
 /// How long a writer waits for another one.
 const BUSY_SECONDS: u64 = 10;
-/// SQLite binds at most 32,766 values a statement, PostgreSQL 65,535.
+/// PostgreSQL binds at most 65,535 values a statement.
 const VALUES_MAX: usize = 30_000;
 /// Rows of one multi-row statement; more gains nothing (measured).
 const ROWS_A_STATEMENT: usize = 200;
+/// Rows written to SQLite before other tasks of the thread get a turn: some milliseconds.
+const ROWS_AT_ONCE: usize = 1_000;
 
 impl Database {
     /// Opens a file; `create` makes it where it is missing. An acknowledged commit survives a power loss.
@@ -172,6 +182,19 @@ impl Database {
                 rows.into_iter().map(Row::Postgres).collect()
             }
         })
+    }
+
+    /// Reads many rows at once, of a statement that is quick to answer: the thread is kept until all are read, and
+    /// cannot be interrupted.
+    pub(crate) async fn fetch_bulk(&self, sql: &str, values: Vec<Value>) -> Result<Vec<Row>, StoreError> {
+        match self {
+            Database::Sqlite { reader, .. } => {
+                let mut connection = reader.acquire().await?;
+                let rows = bulk::fetch(&mut connection, &in_sqlite(sql).replace('$', "?"), &values).await?;
+                Ok(rows.into_iter().map(Row::Held).collect())
+            }
+            Database::Postgres(_) => self.fetch(sql, values).await,
+        }
     }
 
     /// Reads at most one row.
@@ -233,8 +256,8 @@ impl Tx {
         Ok(self.fetch(sql, values).await?.into_iter().next())
     }
 
-    /// Inserts many rows by multi-row statements: `INSERT INTO {into} VALUES (…), (…) {suffix}`, where `into` names
-    /// the table with its columns. All rows have as many values as the first.
+    /// Inserts many rows: `INSERT INTO {into} VALUES (…) {suffix}`, where `into` names the table with its columns. All
+    /// rows have as many values as the first. By multi-row statements on a server.
     pub(crate) async fn insert_many(
         &mut self,
         into: &str,
@@ -242,16 +265,22 @@ impl Tx {
         suffix: &str,
     ) -> Result<u64, StoreError> {
         let Some(width) = rows.first().map(Vec::len) else { return Ok(0) };
+        if let Tx::Sqlite(tx) = self {
+            // numbered by place: SQLite looks names such as `$7` up one after the other for each value
+            let row = vec!["?"; width].join(", ");
+            let mut changed = 0;
+            for rows in rows.chunks(ROWS_AT_ONCE) {
+                changed +=
+                    bulk::execute_each(tx, &format!("INSERT INTO {into} VALUES ({row}) {suffix}"), rows).await?;
+            }
+            return Ok(changed);
+        }
         let at_once = (VALUES_MAX / width.max(1)).clamp(1, ROWS_A_STATEMENT);
         let mut changed = 0;
         let mut rows = rows.into_iter().peekable();
         while rows.peek().is_some() {
             let chunk: Vec<Vec<Value>> = rows.by_ref().take(at_once).collect();
-            let rows = match self {
-                Tx::Sqlite(_) => positional(chunk.len(), width),
-                Tx::Postgres(_) => numbered(chunk.len(), width),
-            };
-            let sql = format!("INSERT INTO {into} VALUES {rows} {suffix}");
+            let sql = format!("INSERT INTO {into} VALUES {} {suffix}", numbered(chunk.len(), width));
             changed += self.execute(&sql, chunk.into_iter().flatten().collect()).await?;
         }
         Ok(changed)
@@ -292,13 +321,6 @@ fn numbered(rows: usize, width: usize) -> String {
     (0..rows).map(|n| format!("({})", row(n))).collect::<Vec<_>>().join(", ")
 }
 
-/// `(?, ?), (?, ?)` for two rows of two values. SQLite looks names such as `$7` up one after the other for each value,
-/// which for thousands of values costs more than the insert (measured: half of the time).
-fn positional(rows: usize, width: usize) -> String {
-    let row = format!("({})", vec!["?"; width].join(", "));
-    vec![row; rows].join(", ")
-}
-
 /// Many texts as one value, for `column = ANY (texts($n))`: a JSON array, which both databases take apart.
 pub(crate) fn texts<'a>(items: impl IntoIterator<Item = &'a str>) -> Value {
     Value::Text(Some(serde_json::Value::from_iter(items).to_string()))
@@ -312,15 +334,18 @@ pub(crate) fn numbers(items: &[i64]) -> Value {
 /// SQLite's clock, in microseconds; `unixepoch('subsec')` has milliseconds.
 const SQLITE_NOW: &str = "CAST(unixepoch('subsec') * 1000000 AS INTEGER)";
 
+/// A statement in SQLite's words.
+fn in_sqlite(sql: &str) -> String {
+    sql.replace("now_us()", SQLITE_NOW)
+        .replace("= ANY (texts(", "IN (SELECT value FROM json_each(")
+        .replace("= ANY (numbers(", "IN (SELECT value FROM json_each(")
+}
+
 fn bind_sqlite(
     sql: &str,
     values: Vec<Value>,
 ) -> sqlx::query::Query<'static, Sqlite, sqlx::sqlite::SqliteArguments> {
-    let sql = sql
-        .replace("now_us()", SQLITE_NOW)
-        .replace("= ANY (texts(", "IN (SELECT value FROM json_each(")
-        .replace("= ANY (numbers(", "IN (SELECT value FROM json_each(");
-    values.into_iter().fold(sqlx::query(AssertSqlSafe(sql)), |query, value| match value {
+    values.into_iter().fold(sqlx::query(AssertSqlSafe(in_sqlite(sql))), |query, value| match value {
         Value::Int(v) => query.bind(v),
         Value::Real(v) => query.bind(v),
         Value::Text(v) => query.bind(v),

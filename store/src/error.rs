@@ -31,6 +31,9 @@ pub enum StoreError {
     /// The database refused a statement: a fault of this program.
     #[error("the database refused a statement")]
     Database(#[source] sqlx::Error),
+    /// SQLite refused one of many rows: a fault of this program, or a full disk.
+    #[error("the database refused a statement")]
+    Statement(#[source] rusqlite::Error),
     /// The database could not be brought to this version.
     #[error("the database cannot be brought to the version of this program")]
     Migration(#[source] sqlx::migrate::MigrateError),
@@ -75,8 +78,27 @@ impl StoreError {
 
     /// Whether a unique key refused a row.
     pub(crate) fn duplicate(&self) -> bool {
-        let StoreError::Database(sqlx::Error::Database(error)) = self else { return false };
-        error.kind() == sqlx::error::ErrorKind::UniqueViolation
+        match self {
+            StoreError::Database(sqlx::Error::Database(error)) => {
+                error.kind() == sqlx::error::ErrorKind::UniqueViolation
+            }
+            StoreError::Statement(rusqlite::Error::SqliteFailure(error, _)) => {
+                [rusqlite::ffi::SQLITE_CONSTRAINT_UNIQUE, rusqlite::ffi::SQLITE_CONSTRAINT_PRIMARYKEY]
+                    .contains(&error.extended_code)
+            }
+            StoreError::Unavailable(_)
+            | StoreError::LeaseLost
+            | StoreError::Missing { .. }
+            | StoreError::Settings(_)
+            | StoreError::Damaged { .. }
+            | StoreError::Database(_)
+            | StoreError::Statement(_)
+            | StoreError::Migration(_)
+            | StoreError::SourceFile(_)
+            | StoreError::File { .. }
+            | StoreError::Object { .. }
+            | StoreError::Task(_) => false,
+        }
     }
 }
 

@@ -5,6 +5,7 @@
 
 pub mod access;
 mod audit_log;
+mod bulk;
 mod database;
 mod error;
 pub mod finding;

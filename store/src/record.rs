@@ -249,7 +249,7 @@ async fn versions_at(
          WHERE source = $1 AND edition <= $2 AND parcel_key = ANY (texts($3)) ORDER BY 1, 2"
     );
     let mut newest: BTreeMap<i64, Record> = BTreeMap::new();
-    for row in database.fetch(&sql, values).await? {
+    for row in database.fetch_bulk(&sql, values).await? {
         let what: String = row.get(2)?;
         if what == "ended" {
             newest.remove(&row.get(0)?);

@@ -1,6 +1,7 @@
 //! Reconciling an office's houses with a source: count, brake, apply in batches, report.
 
 use std::collections::HashMap;
+use std::sync::Arc;
 
 use crossfoot_audit::judge::transition::Move;
 use crossfoot_audit::record::parcel_key::KeyNormaliser;
@@ -13,13 +14,17 @@ use crossfoot_store::run::{Applied, JudgedPair, Pending, Run, RunCounts, RunEnd}
 use crossfoot_store::source::Source;
 use crossfoot_store::{Store, StoreError};
 
+use tokio::sync::mpsc;
+
 use crate::judging::Judging;
 use crate::progress::Progress;
 use crate::runner::{JobEnd, JobError};
 use crate::standards::Standards;
 
 /// Pairs judged and applied at once: one short transaction.
-const PAIRS_A_BATCH: i64 = 1000;
+const PAIRS_A_BATCH: i64 = 2000;
+/// Pages that are judged while one is written.
+const PAGES_AHEAD: usize = 2;
 /// The brake is for floods: fewer changes than this never hold a run.
 const BRAKE_CHANGES_MIN: i64 = 10;
 /// Rounds over pairs that people changed meanwhile; what is left then waits for the next run.
@@ -33,6 +38,18 @@ struct Pinned {
     /// The standard that the layout names as its basis, where the office has one of that name.
     standard: Option<Standard>,
     policy: VersionedPolicy,
+}
+
+impl Pinned {
+    fn judging(&self) -> Judging<'_> {
+        Judging {
+            source_id: &self.source.id,
+            layout: &self.layout,
+            normaliser: &self.normaliser,
+            standard: self.standard.as_ref(),
+            policy: &self.policy,
+        }
+    }
 }
 
 /// Runs a reconcile job.
@@ -56,24 +73,18 @@ pub(crate) async fn run(
             store.job_finish(&claim).await?;
             return Ok(JobEnd::Done);
         };
+        let pinned = Arc::new(pinned);
         let basis = pinned.standard.as_ref().map_or(&pinned.layout.basis, |standard| &standard.id);
-        let judging = Judging {
-            source_id: &pinned.source.id,
-            layout: &pinned.layout,
-            normaliser: &pinned.normaliser,
-            standard: pinned.standard.as_ref(),
-            policy: &pinned.policy,
-        };
         let mut run = store.run_begin(&claim, &office, &pinned.source, pinned.policy.version, basis).await?;
         claim.resume.clone_from(&run.id);
         if !run.applying {
-            if let Some(held) = brake(store, &judging, &pinned, &run, release).await? {
+            if let Some(held) = brake(store, &pinned, &run, release).await? {
                 store.run_end(&claim, &run, &held.counts, RunEnd::Held).await?;
                 return Ok(JobEnd::Held(held.reason));
             }
             store.run_pass_brake(&claim, &mut run).await?;
         }
-        if apply_all(store, &judging, &pinned, &claim, &mut run, progress).await? {
+        if apply_all(store, &pinned, &claim, &mut run, progress).await? {
             store.run_end(&claim, &run, &run.counts, RunEnd::Done).await?;
             return Ok(JobEnd::Done);
         }
@@ -104,14 +115,14 @@ async fn pin(
 /// Judges a page: looks up the records of all its keys at once.
 async fn judge_page(
     store: &Store,
-    judging: &Judging<'_>,
-    source: &Source,
+    pinned: &Pinned,
     page: &[Pending],
 ) -> Result<Vec<JudgedPair>, StoreError> {
+    let judging = pinned.judging();
     let mut keys: Vec<String> = page.iter().filter_map(|pending| judging.key(pending).ok()).collect();
     keys.sort_unstable();
     keys.dedup();
-    let records = store.record_by_keys(source, &keys).await?;
+    let records = store.record_by_keys(&pinned.source, &keys).await?;
     let by_key: HashMap<&str, &Record> = records.iter().map(|r| (r.parcel_key.as_str(), r)).collect();
     Ok(page.iter().map(|pending| judging.judge(pending, &by_key)).collect())
 }
@@ -125,7 +136,6 @@ struct Brake {
 /// than the policy's share: a town does not change overnight, a definition does. A first run is exempt.
 async fn brake(
     store: &Store,
-    judging: &Judging<'_>,
     pinned: &Pinned,
     run: &Run,
     release: bool,
@@ -140,7 +150,7 @@ async fn brake(
         let page = store.pending_page(&run.office, run.source, &after, PAIRS_A_BATCH).await?;
         let Some(last) = page.last() else { break };
         after.clone_from(&last.property);
-        let judged = judge_page(store, judging, &pinned.source, &page).await?;
+        let judged = judge_page(store, pinned, &page).await?;
         for (pending, pair) in page.iter().zip(&judged) {
             let what = pair.change.as_ref().map(|change| change.what);
             counts.add(&pair.outcome, what);
@@ -166,8 +176,7 @@ async fn brake(
 /// moved on.
 async fn apply_all(
     store: &Store,
-    judging: &Judging<'_>,
-    pinned: &Pinned,
+    pinned: &Arc<Pinned>,
     claim: &Claim,
     run: &mut Run,
     progress: &Progress,
@@ -176,12 +185,9 @@ async fn apply_all(
     let total = run.counts.judged().saturating_add(waiting);
     progress.set_total(total);
     for _round in 0..ROUNDS_MAX {
-        let (mut after, mut left_over, mut batches) = (String::new(), 0, 0u32);
-        loop {
-            let page = store.pending_page(&run.office, run.source, &after, PAIRS_A_BATCH).await?;
-            let Some(last) = page.last() else { break };
-            after.clone_from(&last.property);
-            let judged = judge_page(store, judging, &pinned.source, &page).await?;
+        let (mut left_over, mut batches) = (0, 0u32);
+        let mut pages = Pages::read(store.clone(), Arc::clone(pinned), run);
+        while let Some(judged) = pages.next().await? {
             let so_far = run.counts.judged().saturating_add(i64::try_from(judged.len()).unwrap_or(0));
             match store.run_apply(claim, run, judged, (so_far, total)).await? {
                 Applied::MovedOn => return Ok(false),
@@ -198,4 +204,52 @@ async fn apply_all(
         }
     }
     Ok(true)
+}
+
+/// Pages of judged pairs, read and judged beside the writing of those before them. A page does not depend on what was
+/// written of an earlier one: each pair stands on one page, and what people change meanwhile is seen when it is applied.
+struct Pages {
+    judged: mpsc::Receiver<Result<Vec<JudgedPair>, StoreError>>,
+    reading: tokio::task::JoinHandle<()>,
+}
+
+impl Pages {
+    fn read(store: Store, pinned: Arc<Pinned>, run: &Run) -> Pages {
+        let (sender, judged) = mpsc::channel(PAGES_AHEAD);
+        let (office, source) = (run.office.clone(), run.source);
+        let reading = tokio::spawn(async move {
+            let mut after = String::new();
+            loop {
+                let page = match store.pending_page(&office, source, &after, PAIRS_A_BATCH).await {
+                    Ok(page) => page,
+                    Err(error) => return drop(sender.send(Err(error)).await),
+                };
+                let Some(last) = page.last() else { return };
+                after.clone_from(&last.property);
+                let judged = judge_page(&store, &pinned, &page).await;
+                if sender.send(judged).await.is_err() {
+                    return;
+                }
+            }
+        });
+        Pages { judged, reading }
+    }
+
+    /// The next page, none after the last.
+    async fn next(&mut self) -> Result<Option<Vec<JudgedPair>>, JobError> {
+        match self.judged.recv().await {
+            Some(page) => Ok(Some(page?)),
+            // what has panicked has told no end: the pairs behind it would be taken for judged
+            None => match (&mut self.reading).await {
+                Ok(()) => Ok(None),
+                Err(error) => Err(JobError::Lasting(format!("judging ended early: {error}"))),
+            },
+        }
+    }
+}
+
+impl Drop for Pages {
+    fn drop(&mut self) {
+        self.reading.abort();
+    }
 }

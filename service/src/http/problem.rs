@@ -222,6 +222,7 @@ impl From<StoreError> for Problem {
             | StoreError::Settings(_)
             | StoreError::Damaged { .. }
             | StoreError::Database(_)
+            | StoreError::Statement(_)
             | StoreError::Migration(_)
             | StoreError::SourceFile(_)
             | StoreError::File { .. }
