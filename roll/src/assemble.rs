@@ -21,6 +21,7 @@ use plan::Plan;
 use rows::{Place, TableReader, Told};
 use sorter::{Bounds, Merged, Sorter};
 use std::collections::BTreeMap;
+use std::fmt;
 use std::io::{self, Read};
 use std::path::Path;
 use thiserror::Error;
@@ -105,7 +106,6 @@ pub struct Totals {
 }
 
 /// Reads the files of an edition and gives its records.
-#[derive(Debug)]
 pub struct Assembled {
     plan: Plan,
     layout: Layout,
@@ -118,6 +118,15 @@ pub struct Assembled {
     summaries: Vec<FileSummary>,
     bytes_read: u64,
     totals: Totals,
+}
+
+impl fmt::Debug for Assembled {
+    fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
+        out.debug_struct("Assembled")
+            .field("layout", &self.layout.id)
+            .field("bytes_read", &self.bytes_so_far())
+            .finish_non_exhaustive()
+    }
 }
 
 impl Assembled {
@@ -218,7 +227,8 @@ impl Assembled {
                 continue;
             };
             looked_at += 1;
-            match reader.next()? {
+            let mut broken = None;
+            match reader.next(&mut broken)? {
                 Some(Ok(Told::Pieces(pieces))) => {
                     for piece in pieces {
                         if let Some(newest) = self.newest.get_mut(usize::from(piece.table)) {
@@ -231,7 +241,12 @@ impl Assembled {
                 }
                 Some(Ok(Told::LeftOut)) => summary.left_out += 1,
                 Some(Ok(Told::HeaderAgain)) => summary.headers_repeated += 1,
-                Some(Err(reject)) => batch.rejects.push((*file, reject)),
+                Some(Err(reject)) => {
+                    if let Some((sorter, piece)) = self.sorter.as_mut().zip(broken) {
+                        sorter.push(|out| piece.write(out))?;
+                    }
+                    batch.rejects.push((*file, reject));
+                }
                 None => self.end()?,
             }
         }
@@ -342,7 +357,7 @@ pub fn look(files: Vec<NamedFile>, layout: &Layout) -> Result<Option<(u64, Optio
         let anchor =
             layout.table.get(usize::from(table)).is_some_and(|table| table.grain != Grain::Extension);
         while anchor && !found {
-            match reader.next()? {
+            match reader.next(&mut None)? {
                 None => break,
                 Some(Ok(Told::Pieces(_))) => found = true,
                 Some(Ok(Told::LeftOut | Told::HeaderAgain)) => rows += 1,

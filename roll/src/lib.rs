@@ -43,4 +43,4 @@ pub mod reader;
 pub mod record_view;
 mod stored;
 
-pub use published::{PublishedError, PublishedField, published_row};
+pub use published::{PublishedError, PublishedField, head_length, published_row, published_row_of};

@@ -21,6 +21,9 @@ pub(crate) struct Stored {
     /// Values that rows contradict each other in, by the field's number: no area is taken from these.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub(crate) contradicted: Vec<u16>,
+    /// A row that the area comes from was set aside, so none is taken.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub(crate) incomplete: bool,
     /// Fields that stood under another name than the layout's first, with it: field, file, name.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub(crate) renamed: Vec<(u16, u16, String)>,
@@ -62,6 +65,7 @@ impl Stored {
             values: bare(&self.values),
             buildings: buildings.collect(),
             contradicted: self.contradicted.clone(),
+            incomplete: self.incomplete,
             renamed: Vec::new(),
         }
     }

@@ -65,6 +65,8 @@ struct Group<'a> {
     buildings: Buildings,
     /// Fields in which rows contradict each other.
     contradicted: BTreeSet<u16>,
+    /// A row that the area comes from was set aside: what is left of it is no area.
+    incomplete: bool,
     first: Option<StoredRow>,
     raw: String,
 }
@@ -79,10 +81,13 @@ pub(super) fn together(plan: &Plan, newest: &[Option<i32>], pieces: Vec<Piece>) 
         parcel: Values::new(),
         buildings: Buildings::new(),
         contradicted: BTreeSet::new(),
+        incomplete: false,
         first: None,
         raw: String::new(),
     };
-    let rows = group.of_the_year(newest, rows(pieces));
+    let mut rows = group.of_the_year(newest, rows(pieces));
+    group.incomplete = rows.iter().flatten().any(|piece| piece.broken && plan.table(piece.table).states_area);
+    rows.retain(|row| row.iter().all(|piece| !piece.broken));
     let (extensions, anchors): (Vec<Row>, Vec<Row>) =
         rows.into_iter().partition(|row| group.grain(row) == Grain::Extension);
     group.take_anchors(anchors);
@@ -126,7 +131,10 @@ impl Group<'_> {
                 *known = year.max(*known);
             }
         }
-        let before = rows.len();
+        // rows that were set aside are accounted for already
+        let counted =
+            |rows: &[Row]| rows.iter().flatten().filter(|piece| !piece.broken && piece.group == 0).count();
+        let before = counted(&rows);
         let mut kept = rows;
         kept.retain(|row| {
             let Some(piece) = row.first() else { return false };
@@ -137,7 +145,7 @@ impl Group<'_> {
             });
             taken.is_none() || piece.year == taken
         });
-        self.out.other_years += (before - kept.len()) as u64;
+        self.out.other_years += (before - counted(&kept)) as u64;
         kept
     }
 
@@ -279,7 +287,8 @@ impl Group<'_> {
             format!("building {} of parcel {}", piece.building, piece.raw)
         };
         let detail = format!(
-            "{what} is in no other file of the edition: hand in the file that has it, or correct the number at the source"
+            "{what} has no row that could be read in the other files of the edition: hand in the file that has it, or correct \
+             the number at the source"
         );
         self.out.rejects.push((piece.file, reject(piece, Reason::OrphanRow, detail)));
     }
@@ -304,7 +313,7 @@ impl Group<'_> {
         let contradicted = record.area.as_ref().is_some_and(|area| {
             self.plan.named(&area.field).any(|(number, _)| self.contradicted.contains(&number))
         });
-        let area = whole(&record.area).filter(|_| !contradicted);
+        let area = whole(&record.area).filter(|_| !contradicted && !self.incomplete);
         let own = area.as_ref().and_then(|area| area.rows.first()).copied().unwrap_or(first);
         let unit = record
             .area
@@ -374,6 +383,7 @@ impl Group<'_> {
                 .map(|(key, values)| StoredBuilding { key: key.2.clone(), values: stored(values) })
                 .collect(),
             contradicted: self.contradicted.iter().copied().collect(),
+            incomplete: self.incomplete,
             renamed: renamed.collect(),
             rows,
         }

@@ -17,6 +17,8 @@ pub(super) struct Piece {
     pub(super) group: u32,
     pub(super) byte_start: u64,
     pub(super) byte_length: u32,
+    /// The row was set aside, and only tells that something of the parcel is missing.
+    pub(super) broken: bool,
     /// The year it belongs to, where the table has one.
     pub(super) year: Option<i32>,
     /// The parcel number as published.
@@ -51,6 +53,7 @@ impl Piece {
         out.extend_from_slice(&self.group.to_be_bytes());
         out.extend_from_slice(&self.byte_start.to_be_bytes());
         out.extend_from_slice(&self.byte_length.to_be_bytes());
+        out.push(u8::from(self.broken));
         // a year is four digits at the most: the smallest number stands for none
         out.extend_from_slice(&self.year.unwrap_or(i32::MIN).to_be_bytes());
         for text in [&self.raw, &self.building, &self.row_key] {
@@ -80,6 +83,7 @@ fn read(cursor: &mut Cursor<'_>) -> Option<Piece> {
         group: u32::from_be_bytes(cursor.take()?),
         byte_start: u64::from_be_bytes(cursor.take()?),
         byte_length: u32::from_be_bytes(cursor.take()?),
+        broken: cursor.take::<1>()? != [0],
         year: Some(i32::from_be_bytes(cursor.take()?)).filter(|year| *year != i32::MIN),
         raw: cursor.text()?,
         building: cursor.text()?,
@@ -142,34 +146,30 @@ mod tests {
     use proptest::prelude::*;
 
     fn piece() -> impl Strategy<Value = Piece> {
-        let place = (0u16..3, 0u16..3, any::<u64>(), 0u32..3, any::<u64>(), any::<u32>());
+        let place = (0u16..3, 0u16..3, any::<u64>(), 0u32..3, any::<u64>(), any::<u32>(), any::<bool>());
         let texts = ("[0-9A-Z]{0,6}", ".{0,8}", ".{0,4}", ".{0,4}");
         let values = proptest::collection::vec((0u16..9, ".{0,9}", ".{0,3}"), 0..4);
-        (texts, place, proptest::option::of(0i32..9999), values).prop_map(
-            |(
-                (key, raw, building, row_key),
-                (table, file, line, group, byte_start, byte_length),
+        (texts, place, proptest::option::of(0i32..9999), values).prop_map(|(texts, place, year, values)| {
+            let (key, raw, building, row_key) = texts;
+            let (table, file, line, group, byte_start, byte_length, broken) = place;
+            let found = |(field, text, heading)| Found { field, text, heading };
+            let values = values.into_iter().map(found).collect();
+            Piece {
+                key,
+                table,
+                file,
+                line,
+                group,
+                byte_start,
+                byte_length,
+                broken,
                 year,
+                raw,
+                building,
+                row_key,
                 values,
-            )| {
-                let values =
-                    values.into_iter().map(|(field, text, heading)| Found { field, text, heading }).collect();
-                Piece {
-                    key,
-                    table,
-                    file,
-                    line,
-                    group,
-                    byte_start,
-                    byte_length,
-                    year,
-                    raw,
-                    building,
-                    row_key,
-                    values,
-                }
-            },
-        )
+            }
+        })
     }
 
     proptest! {

@@ -23,6 +23,8 @@ pub(super) struct TablePlan {
     pub(super) orphans: Orphans,
     /// Whether something tells its rows apart.
     pub(super) has_line: bool,
+    /// Whether the record's area comes from it.
+    pub(super) states_area: bool,
 }
 
 #[derive(Debug, Clone)]
@@ -36,10 +38,15 @@ pub(super) struct FieldPlan {
     pub(super) unit: AreaUnit,
 }
 
-const NO_TABLE: TablePlan =
-    TablePlan { grain: Grain::Parcel, take: None, orphans: Orphans::Reject, has_line: false };
+static NO_TABLE: TablePlan = TablePlan {
+    grain: Grain::Parcel,
+    take: None,
+    orphans: Orphans::Reject,
+    has_line: false,
+    states_area: false,
+};
 
-const NO_FIELD: FieldPlan = FieldPlan {
+static NO_FIELD: FieldPlan = FieldPlan {
     name: String::new(),
     of_parcel: false,
     volatile: false,
@@ -50,11 +57,14 @@ const NO_FIELD: FieldPlan = FieldPlan {
 
 impl Plan {
     pub(super) fn new(layout: &Layout, files: Vec<String>) -> Self {
+        let area =
+            layout.record.as_ref().and_then(|record| record.area.as_ref()).map(|area| area.field.as_str());
         let tables = layout.table.iter().map(|table| TablePlan {
             grain: table.grain,
             take: table.year.as_ref().map(|year| year.take),
             orphans: table.orphans,
             has_line: !table.line.is_empty(),
+            states_area: table.field.iter().any(|field| Some(field.name.as_str()) == area),
         });
         let fields = layout.fields().map(|(_, field)| FieldPlan {
             name: field.name.clone(),

@@ -92,9 +92,11 @@ impl<R: Read> TableReader<R> {
         &self.cut.places
     }
 
-    pub(super) fn next(&mut self) -> io::Result<Option<Result<Told, Reject>>> {
+    /// The next row. Of one that is set aside although its parcel could be read, `broken` is what tells its parcel so.
+    pub(super) fn next(&mut self, broken: &mut Option<Piece>) -> io::Result<Option<Result<Told, Reject>>> {
         let mapper = &self.mapper;
-        self.reader.next_mapped(&self.cut, &mut self.texts, |texts, position| mapper.map(texts, position))
+        self.reader
+            .next_mapped(&self.cut, &mut self.texts, |texts, position| mapper.map(texts, position, broken))
     }
 
     /// All fields of the next row as they stand, mapped or not.
@@ -181,7 +183,8 @@ impl Mapper {
         })
     }
 
-    fn map(&self, texts: &[String], position: Position) -> Result<Told, Fault> {
+    fn map(&self, texts: &[String], position: Position, broken: &mut Option<Piece>) -> Result<Told, Fault> {
+        *broken = None;
         if !texts.is_empty() && texts == self.names {
             return Ok(Told::HeaderAgain);
         }
