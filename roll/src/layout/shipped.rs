@@ -13,7 +13,19 @@ pub struct Shipped {
 }
 
 /// Their texts, by id.
-const TEXTS: &[(&str, &str)] = &[];
+const TEXTS: &[(&str, &str)] = &[
+    ("us-co-031-denver", include_str!("published/us_co_031_denver.toml")),
+    ("us-dc-001-washington", include_str!("published/us_dc_001_washington.toml")),
+    ("us-fl-086-miami-dade", include_str!("published/us_fl_086_miami_dade.toml")),
+    ("us-fl-105-polk", include_str!("published/us_fl_105_polk.toml")),
+    ("us-fl-dor-nal", include_str!("published/us_fl_dor_nal.toml")),
+    ("us-il-031-cook", include_str!("published/us_il_031_cook.toml")),
+    ("us-ny-new-york-city-pluto", include_str!("published/us_ny_new_york_city_pluto.toml")),
+    ("us-pa-003-allegheny", include_str!("published/us_pa_003_allegheny.toml")),
+    ("us-pa-101-philadelphia", include_str!("published/us_pa_101_philadelphia.toml")),
+    ("us-tx-201-harris", include_str!("published/us_tx_201_harris.toml")),
+    ("us-wa-033-king", include_str!("published/us_wa_033_king.toml")),
+];
 
 /// The layouts that come with the program, by id.
 ///
@@ -54,6 +66,7 @@ mod tests {
                 "{id}: what is assumed?"
             );
         }
+        assert!(!TEXTS.is_empty());
         assert_eq!(shipped().len(), TEXTS.len());
         assert!(TEXTS.is_sorted_by_key(|(id, _)| id));
     }
