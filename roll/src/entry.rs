@@ -26,7 +26,8 @@ pub struct Entry {
     pub year_built: Option<i32>,
     /// The class of use as published, or empty.
     pub class: String,
-    /// The further mapped columns as published (trimmed), a JSON array of texts in the layout's order.
+    /// The further mapped columns as published (trimmed), a JSON array of texts in the layout's order; of a record
+    /// that was put together from several rows a JSON object. [`crate::record_view`] reads both.
     pub rest: String,
     /// xxh3-64 of all mapped values: equal values, equal hash. It finds candidates; it proves nothing.
     pub content_hash: u64,
@@ -82,11 +83,19 @@ pub enum Reason {
     BadParcel,
     /// The same parcel with other figures stands on an earlier line.
     DuplicateParcel,
+    /// No date as the layout writes them.
+    BadDate,
+    /// A code that the layout's table of codes lacks, where it must not.
+    UnknownCode,
+    /// A row of a parcel or building that no other file has.
+    OrphanRow,
+    /// More rows of one parcel than are put together.
+    TooManyRows,
 }
 
 impl Reason {
     /// Every reason, in the order of the declaration.
-    pub const ALL: [Reason; 14] = [
+    pub const ALL: [Reason; 18] = [
         Reason::WrongColumnCount,
         Reason::UnclosedQuote,
         Reason::RowTooLong,
@@ -101,6 +110,10 @@ impl Reason {
         Reason::BlankParcel,
         Reason::BadParcel,
         Reason::DuplicateParcel,
+        Reason::BadDate,
+        Reason::UnknownCode,
+        Reason::OrphanRow,
+        Reason::TooManyRows,
     ];
 
     /// The name kept in databases and shown in exports.
@@ -121,6 +134,10 @@ impl Reason {
             Reason::BlankParcel => "blank_parcel",
             Reason::BadParcel => "bad_parcel",
             Reason::DuplicateParcel => "duplicate_parcel",
+            Reason::BadDate => "bad_date",
+            Reason::UnknownCode => "unknown_code",
+            Reason::OrphanRow => "orphan_row",
+            Reason::TooManyRows => "too_many_rows",
         }
     }
 

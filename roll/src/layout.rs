@@ -3,8 +3,21 @@
 //! Nothing about a source is code. A layout says how the file is written (`[file]`), which columns make the
 //! parcel number (`[parcel]`), and which hold the address, area, value, year and class. Unknown keys are
 //! refused, so that a misspelt setting cannot go unnoticed.
+//!
+//! A source of several files, or with other rows than one a parcel, has a `[[table]]` for each kind of file, with the
+//! fields in it, and `[record]` says which of them are the record's area, value and so on. `[situs]`, `[area]`,
+//! `[value]`, `[year_built]`, `[class]` and `[[keep]]` belong to layouts without tables.
 
+mod check;
+mod shipped;
+mod table;
 mod text;
+
+pub use shipped::{Shipped, shipped};
+pub use table::{
+    Combine, Condition, DateOrder, FieldLayout, FixedField, Grain, Identity, Operator, Orphans, Otherwise,
+    Over, Part, Parts, RecordLayout, TableLayout, Take, Unit, ValueKind, Whole, YearOf,
+};
 
 use crate::limits::{COLUMNS_MAX, LAYOUT_BYTES_MAX, ROW_LINES_MAX_DEFAULT};
 use crossfoot_audit::record::figure::{AreaUnit, FigureRule};
@@ -68,6 +81,21 @@ pub struct Layout {
     /// Further columns that are kept as published.
     #[serde(default)]
     pub keep: Vec<KeepLayout>,
+    /// What is assumed where the publisher does not say, such as what the area counts.
+    #[serde(default, skip_serializing_if = "String::is_empty")]
+    pub assumed: String,
+    /// What whoever reads the records should know.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub cautions: Vec<String>,
+    /// The tables of the source.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub table: Vec<TableLayout>,
+    /// What the record as a whole has, from the fields of the tables.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub record: Option<RecordLayout>,
+    /// Arithmetic that a record keeps.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub identity: Vec<Identity>,
 }
 
 /// How a delimited file is written.
@@ -414,8 +442,9 @@ impl Layout {
             self.class.as_ref().map(|class| &class.column),
         ];
         let kept = self.keep.iter().map(|keep| &keep.column);
+        let plain = lists.into_iter().flatten().flatten().chain(singles.into_iter().flatten()).chain(kept);
         let mut columns: Vec<&str> = Vec::new();
-        for column in lists.into_iter().flatten().flatten().chain(singles.into_iter().flatten()).chain(kept) {
+        for column in plain {
             if !columns.contains(&column.as_str()) {
                 columns.push(column);
             }
@@ -426,7 +455,35 @@ impl Layout {
     /// Whether a class of use means that there is no building.
     #[must_use]
     pub fn class_vacant(&self, class: &str) -> bool {
-        self.class.as_ref().is_some_and(|known| known.vacant.iter().any(|vacant| vacant == class.trim()))
+        let plain = self.class.as_ref().map(|known| &known.vacant);
+        let assembled = self.record.as_ref().map(|record| &record.vacant);
+        plain.into_iter().chain(assembled).flatten().any(|vacant| vacant == class.trim())
+    }
+
+    /// Whether the source states an area. Not every roll does.
+    #[must_use]
+    pub fn states_area(&self) -> bool {
+        self.area.is_some() || self.record.as_ref().is_some_and(|record| record.area.is_some())
+    }
+
+    /// Whether rows have to be put together: the source has tables, and is read by [`crate::assemble`].
+    #[must_use]
+    pub fn assembles(&self) -> bool {
+        !self.table.is_empty()
+    }
+
+    /// The fields of all tables in order, each with its table. A field's place here is its number in stored records.
+    pub fn fields(&self) -> impl Iterator<Item = (&TableLayout, &FieldLayout)> {
+        self.table.iter().flat_map(|table| table.field.iter().map(move |field| (table, field)))
+    }
+
+    /// The first table whose pattern a file's name fits.
+    #[must_use]
+    pub fn table_of(&self, file: &str) -> Option<usize> {
+        self.table.iter().position(|table| match &table.pattern {
+            Some(pattern) => check::fits(pattern, file),
+            None => true,
+        })
     }
 
     /// The id of the standard that the area column follows, if the publisher states it.
@@ -458,6 +515,9 @@ impl Layout {
         }
         if let Err(error) = self.parcel.key_rule().compile() {
             return Some((key("parcel", "pattern"), error.to_string()));
+        }
+        if let Some(found) = check::contradiction(self) {
+            return Some(found);
         }
         if let Some(area) = &self.area
             && area.zero == Absent::Reject

@@ -28,15 +28,19 @@
 //! # Ok::<(), Box<dyn std::error::Error>>(())
 //! ```
 
+pub mod assemble;
 mod decoding;
 mod digest;
 pub mod entry;
 mod framing;
 pub mod header;
+pub mod identity;
 pub mod layout;
 pub mod limits;
 mod mapping;
 mod published;
 pub mod reader;
+pub mod record_view;
+mod stored;
 
-pub use published::{PublishedError, PublishedField, published_row};
+pub use published::{PublishedError, PublishedField, head_length, published_row, published_row_of};

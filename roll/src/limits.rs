@@ -42,3 +42,19 @@ pub const LAYOUT_BYTES_MAX: usize = 256 << 10;
 
 /// The most characters of a value that a message repeats.
 pub const VALUE_CHARS_SHOWN: usize = 40;
+
+/// The most tables a layout may have; the richest published rolls have a few dozen files.
+pub const TABLES_MAX: usize = 64;
+
+/// The most groups of columns, one a building, in a row.
+pub const GROUPS_MAX: u32 = 64;
+
+/// Bytes of rows that are sorted in memory at once; what is more goes to temporary files.
+pub const SORT_BYTES_MAX: usize = 16 << 20;
+
+/// Sorted runs that are merged at once. More of them are first made one.
+pub const RUNS_MERGED_MAX: usize = 64;
+
+/// The most rows that are put together to one record. A parcel has some hundreds at the most, parts of buildings
+/// included; thousands are a key that means something else.
+pub const PARCEL_ROWS_MAX: usize = 10_000;

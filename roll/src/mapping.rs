@@ -139,6 +139,21 @@ impl Mapping {
         })
     }
 
+    /// Of a reader that gives texts and no entries.
+    pub(crate) fn none(layout: &Layout) -> Result<Self, HeaderError> {
+        Ok(Self {
+            parcel: Vec::new(),
+            normaliser: layout.parcel.key_rule().compile().map_err(HeaderError::Rule)?,
+            situs: Vec::new(),
+            area: None,
+            value: None,
+            year_built: None,
+            class: None,
+            vacant: Vec::new(),
+            kept: Vec::new(),
+        })
+    }
+
     /// Whether the layout reads the column at this place.
     pub(crate) fn reads(&self, place: usize) -> bool {
         let figures =
@@ -443,7 +458,7 @@ fn json_array<'a>(texts: impl Iterator<Item = &'a str>, escaping: bool, scratch:
 
 /// xxh3-64 over the mapped values of an entry, each with its length or a mark that it is missing, so that no two
 /// lists of values run together.
-fn content_hash(entry: &Entry, scratch: &mut Vec<u8>) -> u64 {
+pub(crate) fn content_hash(entry: &Entry, scratch: &mut Vec<u8>) -> u64 {
     scratch.clear();
     for text in [&entry.parcel_raw, &entry.parcel_key, &entry.situs, &entry.class, &entry.rest] {
         scratch.extend_from_slice(&(text.len() as u64).to_le_bytes());

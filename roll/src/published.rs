@@ -1,9 +1,10 @@
 //! A row as its publisher wrote it: every column with its value, read again from the bytes of the file.
 
-use std::io;
+use std::io::{self, Read};
 
 use thiserror::Error;
 
+use crate::assemble::{self, AssembleError};
 use crate::header::HeaderError;
 use crate::layout::Layout;
 use crate::reader::RollReader;
@@ -25,12 +26,52 @@ pub enum PublishedError {
     /// The bytes before it are no header of the layout.
     #[error(transparent)]
     Header(#[from] HeaderError),
+    /// The bytes before it are no header of the layout's table.
+    #[error(transparent)]
+    Table(#[from] AssembleError),
     /// The bytes are no row under the header.
     #[error("the bytes are no row of the file: {0}")]
     Row(#[from] io::Error),
     /// There are no bytes.
     #[error("the row is empty")]
     Empty,
+}
+
+/// How many bytes of a file come before its rows: up to the end of the header line, a byte order mark included.
+///
+/// # Errors
+/// [`PublishedError`] where they are no header of the layout.
+pub fn head_length(layout: &Layout, file: &str, source: Box<dyn Read + Send>) -> Result<u64, PublishedError> {
+    let header = if layout.assembles() {
+        assemble::columns_read(file, source, layout)?.0
+    } else {
+        RollReader::new(source, layout)?.header().clone()
+    };
+    Ok(header.byte_start.saturating_add(header.byte_length))
+}
+
+/// The columns of one row of the file of that name, whatever the layout's form; see [`published_row`].
+///
+/// # Errors
+/// As there.
+pub fn published_row_of(
+    layout: &Layout,
+    file: &str,
+    head: &[u8],
+    row: &[u8],
+) -> Result<Vec<PublishedField>, PublishedError> {
+    if !layout.assembles() {
+        return published_row(layout, head, row);
+    }
+    if row.is_empty() {
+        return Err(PublishedError::Empty);
+    }
+    let bytes = [head, b"\n", row].concat();
+    let (header, values, places) = assemble::all_fields(file, Box::new(io::Cursor::new(bytes)), layout)?;
+    let fields = header.names.into_iter().zip(values.ok_or(PublishedError::Empty)?).enumerate();
+    Ok(fields
+        .map(|(place, (header, value))| PublishedField { header, value, mapped: places.contains(&place) })
+        .collect())
 }
 
 /// The columns of one row. `head` is the beginning of its file up to the end of the header line, a byte order mark

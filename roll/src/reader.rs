@@ -2,7 +2,7 @@
 
 use crate::decoding::{Decoded, decode, windows_1252};
 use crate::entry::{Entry, Reason, Reject};
-use crate::framing::{Dialect, Frame, Framer, Shape, Unclosed};
+use crate::framing::{Dialect, Fields, Frame, Framer, Shape, Unclosed};
 use crate::header::{self, Header, HeaderError};
 use crate::layout::{Encoding, Layout};
 use crate::limits::{BATCH_BYTES_MAX, COLUMNS_MAX, REJECT_BYTES_KEPT, ROW_BYTES_MAX};
@@ -64,6 +64,31 @@ impl Summary {
     }
 }
 
+/// A byte that no published line has in it.
+const UNIT_SEPARATOR: u8 = 0x1F;
+
+/// Where the columns of a table's file are named.
+#[derive(Debug, Clone)]
+pub(crate) enum Columns<'a> {
+    /// On a line of the file.
+    Header { line: u32 },
+    /// In the layout, in order.
+    Declared(&'a [String]),
+    /// In the layout, by position.
+    Fixed(Vec<String>),
+}
+
+/// Which texts of a row are asked for.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct Cut {
+    /// Places in the header.
+    pub(crate) places: Vec<usize>,
+    /// The first and the last position of every field of a line of fixed width.
+    pub(crate) fixed: Option<Vec<(usize, usize)>>,
+    /// The length of such a line.
+    pub(crate) record_length: Option<usize>,
+}
+
 /// Reads a roll row by row.
 ///
 /// Memory is bounded by [`crate::limits`] whatever the file holds; see [`RollReader::buffer_capacity`].
@@ -108,6 +133,126 @@ impl<R: Read> RollReader<R> {
             entries: 0,
             rejects: BTreeMap::new(),
         })
+    }
+
+    /// Opens a file of a table, for texts and not for entries: see [`RollReader::next_mapped`]. `layout` is the table's
+    /// own, with its way of writing.
+    pub(crate) fn bare(source: R, layout: &Layout, columns: &Columns<'_>) -> Result<Self, HeaderError> {
+        let fixed = matches!(columns, Columns::Fixed(_));
+        let dialect = Dialect {
+            // a line of fixed width has no fields to be found
+            delimiter: if fixed { UNIT_SEPARATOR } else { layout.file.delimiter },
+            quote: layout.file.quote.filter(|_| !fixed),
+            row_lines_max: layout.file.row_lines_max,
+        };
+        let mut framer = Framer::new(source, dialect).map_err(HeaderError::Read)?;
+        let opening = framer.opening(4).map_err(HeaderError::Read)?;
+        let mark_length = header::mark_length(opening, layout)?;
+        framer.skip_mark(mark_length);
+        let declared = |names: &[String]| Header {
+            names: names.to_vec(),
+            line: 0,
+            byte_start: mark_length as u64,
+            byte_length: 0,
+        };
+        let header = match columns {
+            Columns::Header { line } => {
+                pass_over(&mut framer, *line)?;
+                read_header(&mut framer, layout.file.encoding)?
+            }
+            Columns::Declared(names) => declared(names),
+            Columns::Fixed(names) => declared(names),
+        };
+        if !fixed {
+            framer.expect_columns(header.names.len());
+        }
+        Ok(Self {
+            framer,
+            mapping: Mapping::none(layout)?,
+            header,
+            encoding: layout.file.encoding,
+            delimiter: layout.file.delimiter,
+            row_lines_max: layout.file.row_lines_max,
+            decoded: Decoded::default(),
+            scratch: Scratch::default(),
+            entries: 0,
+            rejects: BTreeMap::new(),
+        })
+    }
+
+    /// The next row as what `map` makes of its texts at the places of the cut, without the blanks around them; `None`
+    /// at the end.
+    pub(crate) fn next_mapped<T>(
+        &mut self,
+        cut: &Cut,
+        texts: &mut Vec<String>,
+        map: impl FnOnce(&[String], Position) -> Result<T, Fault>,
+    ) -> io::Result<Option<Result<T, Reject>>> {
+        let Some(frame) = self.framer.next_frame()? else { return Ok(None) };
+        // A row is at most ROW_BYTES_MAX long.
+        let byte_length = u32::try_from(frame.byte_length).unwrap_or(u32::MAX);
+        let position = Position { line: frame.line, byte_start: frame.byte_start, byte_length };
+        let mapped = self.texts(&frame, cut, texts).and_then(|()| map(texts, position));
+        let row = match mapped {
+            Ok(mapped) => {
+                self.entries += 1;
+                Ok(mapped)
+            }
+            Err(fault) => {
+                *self.rejects.entry(fault.reason).or_default() += 1;
+                Err(self.reject(&frame, fault))
+            }
+        };
+        self.framer.advance(&frame);
+        Ok(Some(row))
+    }
+
+    fn texts(&mut self, frame: &Frame, cut: &Cut, into: &mut Vec<String>) -> Result<(), Fault> {
+        let columns = self.header.names.len();
+        match frame.shape {
+            Shape::Unclosed(unclosed) => return Err(self.unclosed(frame, unclosed)),
+            Shape::TooLong => return Err(too_long(frame)),
+            Shape::Plain { fields } | Shape::Quoted { fields, .. }
+                if cut.fixed.is_none() && fields != columns =>
+            {
+                return Err(self.wrong_column_count(frame, fields));
+            }
+            Shape::Quoted { fault: Some(place), .. } if cut.places.contains(&place) => {
+                return Err(self.text_behind_quote(place));
+            }
+            Shape::Plain { .. } | Shape::Quoted { .. } => {}
+        }
+        let raw = self.framer.raw(frame);
+        if let Some(at) = memchr(0, raw) {
+            return Err(self.nul(frame, at));
+        }
+        into.clear();
+        let Some(fixed) = &cut.fixed else {
+            let fields = self.framer.fields(frame);
+            let text = decode(fields, self.encoding, &mut self.decoded);
+            let failed = match text {
+                Ok(text) => {
+                    into.extend(cut.places.iter().map(|place| text.get(*place).to_owned()));
+                    return Ok(());
+                }
+                Err(at) => fields.at(at),
+            };
+            return Err(self.invalid_encoding(frame, failed));
+        };
+        if let Some(length) = cut.record_length.filter(|length| *length != raw.len()) {
+            return Err(wrong_length(raw.len(), length));
+        }
+        for place in &cut.places {
+            let (from, to) = fixed.get(*place).copied().unwrap_or((1, 0));
+            // a line may be shorter where no length is declared: its last fields are blank
+            let bytes = raw.get(from.saturating_sub(1)..to.min(raw.len())).unwrap_or_default();
+            let fields = Fields { text: bytes, ends: &[bytes.len()], gap: 0 };
+            match decode(fields, self.encoding, &mut self.decoded) {
+                Ok(text) => into.push(text.get(0).to_owned()),
+                Err(_) => return Err(self.invalid_encoding(frame, *place)),
+            }
+        }
+        Ok(())
     }
 
     /// The header of the file.
@@ -320,6 +465,25 @@ impl<R: Read> RollReader<R> {
         let fields = self.framer.fields(frame);
         memchr(byte, fields.text).map_or(0, |at| fields.at(at))
     }
+}
+
+/// Goes past the lines above the header.
+fn pass_over<R: Read>(framer: &mut Framer<R>, header_line: u32) -> Result<(), HeaderError> {
+    while let Some(frame) = framer.next_frame().map_err(HeaderError::Read)? {
+        if frame.line >= u64::from(header_line) {
+            break;
+        }
+        framer.advance(&frame);
+    }
+    Ok(())
+}
+
+fn wrong_length(found: usize, declared: usize) -> Fault {
+    let detail = format!(
+        "a line of {found} bytes, the layout says {declared}: the positions of its fields cannot be trusted, ask for the \
+         file again or correct record_length"
+    );
+    Fault { reason: Reason::WrongColumnCount, place: None, detail }
 }
 
 fn read_header<R: Read>(framer: &mut Framer<R>, encoding: Encoding) -> Result<Header, HeaderError> {

@@ -19,3 +19,5 @@ mod memory;
 mod published;
 #[path = "roll/reference.rs"]
 mod reference;
+#[path = "roll/shipped.rs"]
+mod shipped;

@@ -56,6 +56,8 @@ pub(crate) enum Command {
     Policy(Policy),
     /// Lists the definitions of floor area, shows one with its citations, or adds one of the office's own.
     Standards(Standards),
+    /// Lists the layouts of published rolls that come with the program, or prints one to be copied.
+    Layouts(Layouts),
     /// What is done by itself, and when: nightly runs, folders from which published files are taken.
     #[command(subcommand)]
     Schedule(Schedule),
@@ -89,6 +91,17 @@ impl Demo {
     }
 }
 
+/// Options of `layouts`.
+#[derive(Debug, Args)]
+pub(crate) struct Layouts {
+    /// The layout to print as TOML; all of them in a table if not named.
+    #[arg(value_name = "ID")]
+    pub(crate) id: Option<String>,
+    /// One JSON object a layout.
+    #[arg(long)]
+    pub(crate) json: bool,
+}
+
 /// Options of `import`.
 #[derive(Debug, Args)]
 pub(crate) struct Import {
@@ -110,8 +123,8 @@ pub(crate) struct ImportRoll {
     /// The published files of one edition.
     #[arg(required = true, value_name = "FILE")]
     pub(crate) files: Vec<PathBuf>,
-    /// The layout that says which column means what (TOML).
-    #[arg(long, value_name = "FILE")]
+    /// The layout that says which column means what: a TOML file, or the id of one that comes with the program.
+    #[arg(long, value_name = "FILE|ID")]
     pub(crate) layout: PathBuf,
     /// The source that it is an edition of; the layout's id if not named.
     #[arg(long, value_name = "NAME", value_parser = clap::builder::NonEmptyStringValueParser::new())]

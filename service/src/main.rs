@@ -87,6 +87,7 @@ async fn run(arguments: Arguments) -> anyhow::Result<Outcome> {
         Command::Report(report) => commands::report::run(&settings, &report).await,
         Command::Key(key) => commands::key::run(&settings, &key).await,
         Command::Verify(verify) => commands::verify::run(&verify),
+        Command::Layouts(layouts) => commands::layouts::run(&layouts),
         Command::Measure(measure) => commands::measure::run(&measure),
         Command::Schema(schema) => commands::schema::run(&schema),
     }

@@ -146,6 +146,17 @@ impl Store {
         }
     }
 
+    /// A folder for files that nobody needs when the process has gone.
+    ///
+    /// # Errors
+    /// [`StoreError::File`] when it cannot be made.
+    pub fn temporary_folder(&self) -> Result<PathBuf, StoreError> {
+        let folder = self.data.join("temporary");
+        let failed = |cause| StoreError::File { path: folder.display().to_string(), cause };
+        std::fs::create_dir_all(&folder).map_err(failed)?;
+        Ok(folder)
+    }
+
     fn source_file(&self, container: &str) -> PathBuf {
         self.data.join("sources").join(container)
     }

@@ -4,6 +4,8 @@ use std::collections::BTreeMap;
 
 use crossfoot_audit::area::Area;
 use crossfoot_audit::money::Money;
+use crossfoot_roll::layout::Layout;
+use crossfoot_roll::record_view::{NamedValue, RowPlace, StoredRecord, record_rows, record_view};
 
 use crate::database::{self, Database, Row, texts, values};
 use crate::source::Source;
@@ -30,7 +32,8 @@ pub struct Record {
     pub year_built: Option<i64>,
     /// The class of use as published.
     pub class: String,
-    /// The further mapped columns as published, a JSON array in the layout's order.
+    /// The further mapped columns as published, a JSON array in the layout's order, or a JSON object of a record that
+    /// was put together; [`Record::view`] reads both.
     pub rest: String,
     /// Two rows of the edition have this parcel and disagree in the area.
     pub conflict: bool,
@@ -42,6 +45,38 @@ pub struct Record {
     pub byte_start: i64,
     /// Bytes of the row.
     pub byte_length: i64,
+}
+
+impl Record {
+    /// All its values with the building, column and rows of each, by the layout of the edition that it came with.
+    #[must_use]
+    pub fn view(&self, layout: &Layout) -> Vec<NamedValue> {
+        record_view(layout, &self.stored())
+    }
+
+    /// The rows that it was put together from, its own first.
+    #[must_use]
+    pub fn rows(&self) -> Vec<RowPlace> {
+        record_rows(&self.stored())
+    }
+
+    fn stored(&self) -> StoredRecord<'_> {
+        StoredRecord {
+            parcel_raw: &self.parcel_raw,
+            situs: &self.situs,
+            area: self.area,
+            value: self.value,
+            year_built: self.year_built,
+            class: &self.class,
+            rest: &self.rest,
+            row: RowPlace {
+                file: u16::try_from(self.file).unwrap_or_default(),
+                line: self.line.unsigned_abs(),
+                byte_start: self.byte_start.unsigned_abs(),
+                byte_length: u32::try_from(self.byte_length).unwrap_or_default(),
+            },
+        }
+    }
 }
 
 /// A row in quarantine.

@@ -1,13 +1,16 @@
 //! What goes into the evidence packet of a finding: both sides, the match, the judgement made again, the row as
 //! published, and what happened.
 
+use std::collections::BTreeMap;
+use std::collections::btree_map::Entry;
+
 use crossfoot_audit::document;
 use crossfoot_audit::judge::ENGINE_VERSION;
 use crossfoot_audit::judge::policy::Rule;
 use crossfoot_audit::judge::transition::State;
 use crossfoot_audit::record::address::{Agreement, StreetAddress, agreement};
 use crossfoot_packet::data::{self, PacketData, area_text, money_text};
-use crossfoot_roll::{PublishedError, PublishedField, layout::Layout, published_row, reader::RollReader};
+use crossfoot_roll::{PublishedError, PublishedField, head_length, layout::Layout, published_row_of};
 use crossfoot_store::object::KeptFile;
 use crossfoot_store::queue::{FindingEvent, FindingView, PairView};
 use crossfoot_store::record::Record;
@@ -141,13 +144,24 @@ struct Row {
 }
 
 impl Row {
+    /// The record's own row; of one that was put together the other rows too, each column told with its file and line.
     async fn read(store: &Store, edition: &Edition, record: &Record) -> Result<Row, EvidenceError> {
         let file = usize::try_from(record.file).ok().and_then(|place| edition.files.get(place));
         let file = file.ok_or_else(|| damaged("file of a record", &record.file))?;
-        let head = head(store, file, &edition.layout).await?;
         let (start, length) = (far(record.byte_start), far(record.byte_length));
-        let bytes = store.object_range(&file.object_key, start, length).await?;
-        let fields = published_row(&edition.layout, &head, &bytes)?;
+        let mut heads = BTreeMap::new();
+        let (mut fields, sha256) =
+            fields_at(store, edition, &mut heads, (record.file, start, length)).await?;
+        for row in record.rows().into_iter().skip(1).take(ROWS_QUOTED) {
+            let at = (i64::from(row.file), row.byte_start, u64::from(row.byte_length));
+            let (further, _) = fields_at(store, edition, &mut heads, at).await?;
+            let name =
+                edition.files.get(usize::from(row.file)).map(|file| file.name.as_str()).unwrap_or_default();
+            fields.extend(further.into_iter().map(|field| PublishedField {
+                header: format!("{name}, line {}: {}", row.line, field.header),
+                ..field
+            }));
+        }
         let place = data::SourceFile {
             name: file.name.clone(),
             sha256: file.sha256.clone(),
@@ -155,21 +169,37 @@ impl Row {
             byte_start: start,
             byte_length: length,
         };
-        Ok(Row { fields, sha256: hex::encode(Sha256::digest(&bytes)), place })
+        Ok(Row { fields, sha256, place })
     }
+}
+
+/// Further rows of a record that a packet quotes; a house has a dozen.
+const ROWS_QUOTED: usize = 200;
+
+/// The columns of a row of an edition's file, and the hash of its bytes. `heads` keeps the beginning of each file.
+async fn fields_at(
+    store: &Store,
+    edition: &Edition,
+    heads: &mut BTreeMap<i64, Vec<u8>>,
+    (file, start, length): (i64, u64, u64),
+) -> Result<(Vec<PublishedField>, String), EvidenceError> {
+    let kept = usize::try_from(file).ok().and_then(|place| edition.files.get(place));
+    let kept = kept.ok_or_else(|| damaged("file of a record", &file))?;
+    let head = match heads.entry(file) {
+        Entry::Occupied(known) => known.into_mut(),
+        Entry::Vacant(new) => new.insert(head(store, kept, &edition.layout).await?),
+    };
+    let bytes = store.object_range(&kept.object_key, start, length).await?;
+    let fields = published_row_of(&edition.layout, &kept.name, head, &bytes)?;
+    Ok((fields, hex::encode(Sha256::digest(&bytes))))
 }
 
 /// The beginning of a file up to the end of its header line.
 async fn head(store: &Store, file: &KeptFile, layout: &Layout) -> Result<Vec<u8>, EvidenceError> {
     let original = store.object_open(&file.object_key).await?;
-    let layout = layout.clone();
-    let read = tokio::task::spawn_blocking(move || {
-        RollReader::new(original, &layout).map(|reader| {
-            let header = reader.header();
-            header.byte_start.saturating_add(header.byte_length)
-        })
-    });
-    let end = read.await.map_err(|e| damaged("header", &e))?.map_err(PublishedError::from)?;
+    let (layout, name) = (layout.clone(), file.name.clone());
+    let read = tokio::task::spawn_blocking(move || head_length(&layout, &name, Box::new(original)));
+    let end = read.await.map_err(|e| damaged("header", &e))??;
     Ok(store.object_range(&file.object_key, 0, end).await?)
 }
 

@@ -3,6 +3,8 @@
 //! A load that is broken off starts afresh: it costs a microsecond a row, and a file without a journal that was half
 //! written is not to be trusted.
 
+mod assembling;
+
 use std::io::Read;
 
 use crossfoot_roll::entry::Reject;
@@ -26,6 +28,8 @@ const BATCHES_IN_FLIGHT: usize = 8;
 #[derive(Default)]
 struct Parsed {
     rows_total: i64,
+    /// Rows that putting together found to say the same as an earlier one.
+    rows_repeated: i64,
     summaries: Vec<Summary>,
 }
 
@@ -83,6 +87,7 @@ pub(crate) async fn run(store: &Store, claim: &Claim, progress: &Progress) -> Re
         return Err(JobError::Lasting(reason));
     }
     loaded.counts.rows_total = parsed.rows_total;
+    loaded.counts.rows_repeated = loaded.counts.rows_repeated.saturating_add(parsed.rows_repeated);
     store.edition_make_current(claim, &source, edition.number, &loaded).await?;
     Ok(JobEnd::Done)
 }
@@ -131,6 +136,9 @@ async fn look(store: &Store, edition: &Edition) -> Result<Result<(), ParseStop>,
 }
 
 fn has_an_entry(files: Originals, layout: &Layout) -> Result<(), ParseStop> {
+    if layout.assembles() {
+        return assembling::has_an_entry(files, layout);
+    }
     let (mut found, mut rows, mut first_reject) = (false, 0usize, None);
     for (name, source) in files {
         let mut reader = RollReader::new(source, layout).map_err(|error| header_stop(&name, error))?;
@@ -153,7 +161,11 @@ async fn parse_and_load(
     let files = originals(store, edition).await?;
     let (sender, receiver) = mpsc::channel(BATCHES_IN_FLIGHT);
     let (layout, progress) = (edition.layout.clone(), progress.clone());
-    let parsing = tokio::task::spawn_blocking(move || parse(files, &layout, &sender, &progress));
+    let temporary = store.temporary_folder()?;
+    let parsing = tokio::task::spawn_blocking(move || match layout.assembles() {
+        true => assembling::parse(files, &layout, &temporary, &sender, &progress),
+        false => parse(files, &layout, &sender, &progress),
+    });
     let loaded = store.edition_load(source, edition.number, receiver).await;
     let parsed = parsing.await.map_err(|e| JobError::Lasting(format!("the parser ended early: {e}")))?;
     Ok((parsed, loaded))

@@ -118,7 +118,7 @@ impl Judging<'_> {
         pending: &Pending,
         record: &Record,
     ) -> Result<(Judgement, Measured, Recorded), NotJudged> {
-        if self.layout.area.is_none() {
+        if !self.layout.states_area() {
             return Err(NotJudged::SourceWithoutArea);
         }
         if record.conflict {

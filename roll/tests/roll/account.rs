@@ -119,3 +119,10 @@ pub(crate) fn details(file: &[u8], layout: &Layout) -> Vec<String> {
     });
     rejects.collect()
 }
+
+/// A file that was read from its first byte to its last.
+pub(crate) fn check_file(summary: &Summary, file: &[u8], name: &str) {
+    assert_eq!(summary.bytes, file.len() as u64, "{name}");
+    assert_eq!(summary.sha256, hex::encode(Sha256::digest(file)), "{name}");
+    assert_eq!(summary.lines, line_ends(file), "{name}");
+}

@@ -39,12 +39,19 @@ pub(crate) async fn run(settings: &Settings, import: &Import) -> anyhow::Result<
     }
 }
 
-fn read_layout(path: &Path) -> Option<Layout> {
+/// The layout of a file; where there is no such file, the one of that name that comes with the program.
+pub(crate) fn read_layout(path: &Path) -> Option<Layout> {
+    if let Some(shipped) = path.to_str().filter(|_| !path.exists()).and_then(Layout::shipped) {
+        return Some(shipped.clone());
+    }
     let read = std::fs::read_to_string(path).map_err(|e| e.to_string());
     match read.and_then(|text| Layout::from_toml(&text).map_err(|e| e.to_string())) {
         Ok(layout) => Some(layout),
         Err(error) => {
             complain(&format!("{}: {error}", path.display()));
+            if !path.exists() {
+                complain("crossfoot layouts lists those that come with the program");
+            }
             None
         }
     }

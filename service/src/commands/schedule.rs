@@ -1,6 +1,6 @@
 //! `crossfoot schedule`: what is done by itself, and when.
 
-use crossfoot_roll::layout::Layout;
+use crossfoot_roll::layout::{Layout, shipped};
 use crossfoot_store::StoreError;
 use crossfoot_store::schedule::{Schedule as Entry, ScheduleKind};
 use crossfoot_store::source::Source;
@@ -59,8 +59,17 @@ fn blank(kind: ScheduleKind, when: &When) -> Entry {
     }
 }
 
+/// The text of a layout that comes with the program.
+fn shipped_text(id: &str) -> Option<&'static str> {
+    shipped().iter().find(|shipped| shipped.layout.id == id).map(|shipped| shipped.toml)
+}
+
 async fn drop_folder(settings: &Settings, arguments: &AddDropFolder) -> anyhow::Result<Outcome> {
-    let read = std::fs::read_to_string(&arguments.layout).map_err(|e| e.to_string());
+    let shipped = arguments.layout.to_str().filter(|_| !arguments.layout.exists()).and_then(shipped_text);
+    let read = match shipped {
+        Some(text) => Ok(text.to_owned()),
+        None => std::fs::read_to_string(&arguments.layout).map_err(|e| e.to_string()),
+    };
     let layout = match read.and_then(|text| match Layout::from_toml(&text) {
         Ok(layout) => Ok((layout, text)),
         Err(error) => Err(error.to_string()),

@@ -2,6 +2,7 @@
 
 use axum::extract::{Path, Query, State};
 use axum::response::Response;
+use crossfoot_roll::record_view::NamedValue;
 use crossfoot_store::StoreError;
 use crossfoot_store::listing::{MeasurementEntry, PropertyEntry};
 use crossfoot_store::queue::PairView;
@@ -87,7 +88,11 @@ pub(super) async fn show(
         let keys = std::slice::from_ref(&pair.parcel_key);
         let found = app.store.record_by_keys(&source, keys).await?;
         let record = found.into_iter().next();
-        records.push(html! { (record_of(&pair, &source.title, record.as_ref())) });
+        let values = match &record {
+            Some(record) => record.view(&app.store.edition(source.number, record.edition).await?.layout),
+            None => Vec::new(),
+        };
+        records.push(html! { (record_of(&pair, &source.title, record.as_ref())) (all_values(&values)) });
     }
     let body = html! {
         h1 dir="auto" { (property.reference) }
@@ -137,6 +142,51 @@ fn measured(property: &str, measurements: &[MeasurementEntry]) -> Markup {
             }
         }
     }
+}
+
+/// Everything the record says, folded away: values of the parcel, then building by building.
+fn all_values(values: &[NamedValue]) -> Markup {
+    let several = values.iter().any(|value| value.building.is_some());
+    html! {
+        @if !values.is_empty() {
+            details {
+                summary { "Everything the record says" }
+                table {
+                    thead { tr {
+                        @if several { th scope="col" { "Building" } }
+                        th scope="col" { "What" } th scope="col" { "As recorded" } th scope="col" { "Column" } th scope="col" { "Line" }
+                    } }
+                    tbody {
+                        @for value in values {
+                            tr {
+                                @if several { td data-l="Building" dir="auto" { (value.building.as_deref().unwrap_or("parcel")) } }
+                                td data-l="What" dir="auto" { (value.heading) }
+                                td data-l="As recorded" dir="auto" {
+                                    (value.text) @if let Some(unit) = value.unit { " " (unit) }
+                                    @if value.contradicted { " (rows contradict each other)" }
+                                }
+                                td data-l="Column" dir="auto" { (column_of(value)) }
+                                td data-l="Line" { (lines_of(value)) }
+                            }
+                        }
+                    }
+                }
+            }
+        }
+    }
+}
+
+fn column_of(value: &NamedValue) -> String {
+    if value.table.is_empty() { value.column.clone() } else { format!("{}: {}", value.table, value.column) }
+}
+
+/// Lines that are named one by one; a sum over many is told by its first ones.
+const LINES_NAMED: usize = 6;
+
+fn lines_of(value: &NamedValue) -> String {
+    let lines: Vec<String> = value.rows.iter().take(LINES_NAMED).map(|row| row.line.to_string()).collect();
+    let more = if value.rows.len() > LINES_NAMED { ", …" } else { "" };
+    format!("{}{more}", lines.join(", "))
 }
 
 fn record_of(pair: &PairView, title: &str, record: Option<&Record>) -> Markup {

@@ -1,0 +1,436 @@
+//! Rows of several files, years, buildings and parts of buildings to one record a parcel, in bounded memory.
+//!
+//! The files are read one after the other; what each row gives is sorted by parcel, in memory up to
+//! [`crate::limits::SORT_BYTES_MAX`] and beyond it in temporary files, and the rows of a parcel are put together.
+
+mod group;
+mod piece;
+mod plan;
+mod rows;
+mod slots;
+mod sorter;
+mod value;
+
+use crate::entry::{Entry, Reason, Reject};
+use crate::header::{Header, HeaderError};
+use crate::layout::{Grain, Layout};
+use crate::limits::{PARCEL_ROWS_MAX, RUNS_MERGED_MAX, SORT_BYTES_MAX};
+use crate::reader::Summary;
+use piece::Piece;
+use plan::Plan;
+use rows::{Place, TableReader, Told};
+use sorter::{Bounds, Merged, Sorter};
+use std::collections::BTreeMap;
+use std::fmt;
+use std::io::{self, Read};
+use std::path::Path;
+use thiserror::Error;
+
+/// A file of an edition: its name, and its bytes from the start.
+pub type NamedFile = (String, Box<dyn Read + Send>);
+
+/// Why the files of an edition are refused.
+#[derive(Debug, Error)]
+pub enum AssembleError {
+    /// A file belongs to no table.
+    #[error(
+        "{file}: no table of the layout has files of this name; the tables are {tables}: rename the file, or correct pattern in the layout"
+    )]
+    NoTable {
+        /// Its name.
+        file: String,
+        /// The layout's tables with their patterns.
+        tables: String,
+    },
+    /// A table has no file.
+    #[error("no file for the table {table} ({pattern}): hand all files of the edition in together")]
+    NoFile {
+        /// The table.
+        table: String,
+        /// Its pattern.
+        pattern: String,
+    },
+    /// A file is not what the layout says.
+    #[error("{file}: {error}")]
+    Header {
+        /// Its name.
+        file: String,
+        /// Why.
+        error: HeaderError,
+    },
+    /// There are too many.
+    #[error("{0} files: an edition has {max} at the most", max = u16::MAX)]
+    TooManyFiles(usize),
+    /// A file or a temporary file could not be read or written.
+    #[error("the files could not be put together")]
+    Io(#[from] io::Error),
+}
+
+/// Rows put together, and rows set aside, each with the number of its file.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct AssembledBatch {
+    /// Records, by their number within the batch; the file is that of the row that states the area.
+    pub entries: Vec<(u16, Entry)>,
+    /// Rows in quarantine.
+    pub rejects: Vec<(u16, Reject)>,
+    /// Bytes of all files gone past so far: what progress is measured by.
+    pub bytes_read: u64,
+}
+
+/// What was read from one file.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct FileSummary {
+    /// The layout's table.
+    pub table: String,
+    /// As of any file. Its rejects are those of the reading; what putting together set aside is in [`Totals`].
+    pub summary: Summary,
+    /// Rows that do not meet the table's conditions.
+    pub left_out: u64,
+    /// Headers in the middle of the file, which are passed over.
+    pub headers_repeated: u64,
+}
+
+/// What putting together came to.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Totals {
+    /// Records.
+    pub records: u64,
+    /// Rows that say the same as an earlier one.
+    pub repeated: u64,
+    /// Rows of other years.
+    pub other_years: u64,
+    /// Rows of properties that are in no other table, where the layout leaves these out.
+    pub orphans_left_out: u64,
+    /// Rows set aside because of other rows, by reason.
+    pub rejects: BTreeMap<Reason, u64>,
+}
+
+/// Reads the files of an edition and gives its records.
+pub struct Assembled {
+    plan: Plan,
+    layout: Layout,
+    waiting: std::vec::IntoIter<(u16, TableReader<Box<dyn Read + Send>>)>,
+    reading: Option<(u16, TableReader<Box<dyn Read + Send>>, FileSummary)>,
+    sorter: Option<Sorter>,
+    merged: Option<Merged>,
+    ahead: Option<Piece>,
+    newest: Vec<Option<i32>>,
+    summaries: Vec<FileSummary>,
+    bytes_read: u64,
+    totals: Totals,
+}
+
+impl fmt::Debug for Assembled {
+    fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
+        out.debug_struct("Assembled")
+            .field("layout", &self.layout.id)
+            .field("bytes_read", &self.bytes_so_far())
+            .finish_non_exhaustive()
+    }
+}
+
+impl Assembled {
+    /// Opens the files of an edition; headers are read and held against the layout. Temporary files go to `temp`.
+    ///
+    /// # Errors
+    /// [`AssembleError`]: nothing of the edition could be read as the layout means it.
+    pub fn open(files: Vec<NamedFile>, layout: &Layout, temp: &Path) -> Result<Self, AssembleError> {
+        Self::open_within(files, layout, temp, SORT_BYTES_MAX)
+    }
+
+    /// [`Assembled::open`] with so many bytes to sort in.
+    ///
+    /// # Errors
+    /// As there.
+    pub fn open_within(
+        files: Vec<NamedFile>,
+        layout: &Layout,
+        temp: &Path,
+        sort_bytes: usize,
+    ) -> Result<Self, AssembleError> {
+        let names: Vec<String> = files.iter().map(|(name, _)| name.clone()).collect();
+        let tables = tables_of(&names, layout)?;
+        let mut plan = Plan::new(layout, names);
+        let mut waiting = Vec::new();
+        for ((file, (name, source)), table) in (0u16..).zip(files).zip(tables) {
+            let place = place_of(layout, table, file);
+            let reader = TableReader::new(source, layout, place)
+                .map_err(|error| AssembleError::Header { file: name, error })?;
+            for (field, column) in &reader.renamed {
+                plan.renamed.insert((*field, file), column.clone());
+            }
+            waiting.push((table, reader));
+        }
+        Ok(Self {
+            plan,
+            layout: layout.clone(),
+            waiting: waiting.into_iter(),
+            reading: None,
+            sorter: Some(Sorter::new(temp, Bounds { buffer: sort_bytes, runs: RUNS_MERGED_MAX })),
+            merged: None,
+            ahead: None,
+            newest: vec![None; layout.table.len()],
+            summaries: Vec::new(),
+            bytes_read: 0,
+            totals: Totals::default(),
+        })
+    }
+
+    /// Fills the batch with what the next rows came to, after looking at `rows_max` of them or more. While the files are
+    /// read it holds rows in quarantine only, often none. False at the end, when there was nothing more to look at.
+    ///
+    /// # Errors
+    /// Of the files and of temporary files.
+    pub fn next_batch(&mut self, batch: &mut AssembledBatch, rows_max: usize) -> io::Result<bool> {
+        batch.entries.clear();
+        batch.rejects.clear();
+        let more = if self.sorter.is_some() {
+            self.read_on(batch, rows_max)?;
+            true
+        } else {
+            self.put_together(batch, rows_max)?
+        };
+        batch.bytes_read = self.bytes_so_far();
+        Ok(more)
+    }
+
+    /// What each file came to, in their order, and what all came to together. Rows that were not asked for are read and
+    /// counted too.
+    ///
+    /// # Errors
+    /// As [`Assembled::next_batch`].
+    pub fn finish(mut self) -> io::Result<(Vec<FileSummary>, Totals)> {
+        let mut batch = AssembledBatch::default();
+        while self.next_batch(&mut batch, 1024)? {}
+        Ok((self.summaries, self.totals))
+    }
+
+    /// Bytes that buffers hold, whatever is in them.
+    #[must_use]
+    pub fn buffer_capacity(&self) -> usize {
+        let reading = self.reading.as_ref().map_or(0, |(_, reader, _)| reader.capacity());
+        reading + self.sorter.as_ref().map_or(0, Sorter::capacity)
+    }
+
+    fn bytes_so_far(&self) -> u64 {
+        self.bytes_read + self.reading.as_ref().map_or(0, |(_, reader, _)| reader.bytes_read())
+    }
+
+    fn read_on(&mut self, batch: &mut AssembledBatch, rows_max: usize) -> io::Result<()> {
+        let mut looked_at = 0;
+        while looked_at < rows_max {
+            let Some((file, reader, summary)) = &mut self.reading else {
+                match self.waiting.next() {
+                    Some((table, reader)) => self.begin(table, reader),
+                    None => return self.sort(),
+                }
+                continue;
+            };
+            looked_at += 1;
+            let mut broken = None;
+            match reader.next(&mut broken)? {
+                Some(Ok(Told::Pieces(pieces))) => {
+                    for piece in pieces {
+                        if let Some(newest) = self.newest.get_mut(usize::from(piece.table)) {
+                            *newest = piece.year.max(*newest);
+                        }
+                        if let Some(sorter) = &mut self.sorter {
+                            sorter.push(|out| piece.write(out))?;
+                        }
+                    }
+                }
+                Some(Ok(Told::LeftOut)) => summary.left_out += 1,
+                Some(Ok(Told::HeaderAgain)) => summary.headers_repeated += 1,
+                Some(Err(reject)) => {
+                    if let Some((sorter, piece)) = self.sorter.as_mut().zip(broken) {
+                        sorter.push(|out| piece.write(out))?;
+                    }
+                    batch.rejects.push((*file, reject));
+                }
+                None => self.end()?,
+            }
+        }
+        Ok(())
+    }
+
+    fn begin(&mut self, table: u16, reader: TableReader<Box<dyn Read + Send>>) {
+        let file = u16::try_from(self.summaries.len()).unwrap_or(u16::MAX);
+        let table = self.layout.table.get(usize::from(table)).map(|table| table.name.clone());
+        let summary = FileSummary {
+            table: table.unwrap_or_default(),
+            summary: Summary {
+                rows_total: 0,
+                entries: 0,
+                rejects: BTreeMap::new(),
+                bytes: 0,
+                lines: 0,
+                sha256: String::new(),
+            },
+            left_out: 0,
+            headers_repeated: 0,
+        };
+        self.reading = Some((file, reader, summary));
+    }
+
+    fn end(&mut self) -> io::Result<()> {
+        let Some((_, reader, mut summary)) = self.reading.take() else { return Ok(()) };
+        summary.summary = reader.finish()?;
+        summary.summary.rows_total = summary.summary.rows_total.saturating_sub(summary.headers_repeated);
+        summary.summary.entries =
+            summary.summary.entries.saturating_sub(summary.headers_repeated + summary.left_out);
+        self.bytes_read += summary.summary.bytes;
+        self.summaries.push(summary);
+        Ok(())
+    }
+
+    fn sort(&mut self) -> io::Result<()> {
+        if let Some(sorter) = self.sorter.take() {
+            let mut merged = sorter.finish()?;
+            self.ahead = next_piece(&mut merged)?;
+            self.merged = Some(merged);
+        }
+        Ok(())
+    }
+
+    fn put_together(&mut self, batch: &mut AssembledBatch, rows_max: usize) -> io::Result<bool> {
+        let mut looked_at = 0;
+        while looked_at < rows_max {
+            let Some(first) = self.ahead.take() else { break };
+            let mut pieces = vec![first];
+            while let Some(next) = self.next()? {
+                if pieces.first().is_some_and(|first| first.key != next.key) {
+                    self.ahead = Some(next);
+                    break;
+                }
+                if pieces.len() < PARCEL_ROWS_MAX {
+                    pieces.push(next);
+                } else {
+                    let detail = format!(
+                        "parcel {} has more than {PARCEL_ROWS_MAX} rows: this column is no parcel number, or the table \
+                         is something else than the layout says",
+                        next.raw
+                    );
+                    batch.rejects.push((next.file, group::reject(&next, Reason::TooManyRows, detail)));
+                    *self.totals.rejects.entry(Reason::TooManyRows).or_default() += 1;
+                    looked_at += 1;
+                }
+            }
+            looked_at += pieces.len();
+            let grouped = group::together(&self.plan, &self.newest, pieces);
+            self.totals.records += u64::from(grouped.entry.is_some());
+            self.totals.repeated += grouped.repeated;
+            self.totals.other_years += grouped.other_years;
+            self.totals.orphans_left_out += grouped.left_out;
+            for (_, reject) in &grouped.rejects {
+                *self.totals.rejects.entry(reject.reason).or_default() += 1;
+            }
+            batch.entries.extend(grouped.entry);
+            batch.rejects.extend(grouped.rejects);
+        }
+        Ok(looked_at > 0)
+    }
+
+    fn next(&mut self) -> io::Result<Option<Piece>> {
+        match &mut self.merged {
+            Some(merged) => next_piece(merged),
+            None => Ok(None),
+        }
+    }
+}
+
+fn next_piece(merged: &mut Merged) -> io::Result<Option<Piece>> {
+    merged.next()?.map(|bytes| Piece::read(&bytes)).transpose()
+}
+
+/// Looks whether the files are what the layout says and any row of a parcel or building can be read. Most files answer
+/// with their first rows. The number of rows looked at where none can be read, and the first of them.
+///
+/// # Errors
+/// [`AssembleError`].
+pub fn look(files: Vec<NamedFile>, layout: &Layout) -> Result<Option<(u64, Option<Reject>)>, AssembleError> {
+    let names: Vec<String> = files.iter().map(|(name, _)| name.clone()).collect();
+    let tables = tables_of(&names, layout)?;
+    let (mut rows, mut first, mut found) = (0, None, false);
+    for ((file, (name, source)), table) in (0u16..).zip(files).zip(tables) {
+        let mut reader = TableReader::new(source, layout, place_of(layout, table, file))
+            .map_err(|error| AssembleError::Header { file: name, error })?;
+        let anchor =
+            layout.table.get(usize::from(table)).is_some_and(|table| table.grain != Grain::Extension);
+        while anchor && !found {
+            match reader.next(&mut None)? {
+                None => break,
+                Some(Ok(Told::Pieces(_))) => found = true,
+                Some(Ok(Told::LeftOut | Told::HeaderAgain)) => rows += 1,
+                Some(Err(reject)) => {
+                    rows += 1;
+                    first = first.or(Some(reject));
+                }
+            }
+        }
+    }
+    Ok((!found).then_some((rows, first)))
+}
+
+/// The header of a file of an edition, and the places of the columns that the layout reads.
+///
+/// # Errors
+/// [`AssembleError`].
+pub(crate) fn columns_read(
+    name: &str,
+    source: Box<dyn Read + Send>,
+    layout: &Layout,
+) -> Result<(Header, Vec<usize>), AssembleError> {
+    let table = table_of(name, layout)?;
+    let reader = TableReader::new(source, layout, place_of(layout, table, 0))
+        .map_err(|error| AssembleError::Header { file: name.to_owned(), error })?;
+    Ok((reader.header().clone(), reader.places().to_vec()))
+}
+
+/// The header of a file of an edition, all fields of its first row as they stand, and the places of the columns that the
+/// layout reads.
+///
+/// # Errors
+/// [`AssembleError`].
+pub(crate) fn all_fields(
+    name: &str,
+    source: Box<dyn Read + Send>,
+    layout: &Layout,
+) -> Result<(Header, Option<Vec<String>>, Vec<usize>), AssembleError> {
+    let table = table_of(name, layout)?;
+    let mut reader = TableReader::new(source, layout, place_of(layout, table, 0))
+        .map_err(|error| AssembleError::Header { file: name.to_owned(), error })?;
+    let values = reader.all_fields()?;
+    Ok((reader.header().clone(), values, reader.places().to_vec()))
+}
+
+fn table_of(name: &str, layout: &Layout) -> Result<u16, AssembleError> {
+    let number = layout.table_of(name).and_then(|table| u16::try_from(table).ok());
+    number.ok_or_else(|| AssembleError::NoTable { file: name.to_owned(), tables: listed(layout) })
+}
+
+fn tables_of(names: &[String], layout: &Layout) -> Result<Vec<u16>, AssembleError> {
+    if names.len() > usize::from(u16::MAX) {
+        return Err(AssembleError::TooManyFiles(names.len()));
+    }
+    let tables = names.iter().map(|name| table_of(name, layout)).collect::<Result<Vec<u16>, _>>()?;
+    let lacking = (0u16..).zip(&layout.table).find(|(at, table)| !table.optional && !tables.contains(at));
+    match lacking {
+        Some((_, table)) => Err(AssembleError::NoFile {
+            table: table.name.clone(),
+            pattern: table.pattern.clone().unwrap_or_else(|| "*".to_owned()),
+        }),
+        None => Ok(tables),
+    }
+}
+
+fn listed(layout: &Layout) -> String {
+    let one = |table: &crate::layout::TableLayout| {
+        format!("{} ({})", table.name, table.pattern.as_deref().unwrap_or("*"))
+    };
+    layout.table.iter().map(one).collect::<Vec<_>>().join(", ")
+}
+
+fn place_of(layout: &Layout, table: u16, file: u16) -> Place {
+    let before = layout.table.iter().take(usize::from(table)).map(|table| table.field.len()).sum::<usize>();
+    Place { table, file, first_field: u16::try_from(before).unwrap_or(u16::MAX) }
+}

@@ -1,0 +1,72 @@
+//! Files of which the rows have to be put together.
+
+use std::collections::BTreeMap;
+use std::path::Path;
+
+use crossfoot_roll::assemble::{AssembleError, Assembled, AssembledBatch, look};
+use crossfoot_roll::header::HeaderError;
+use crossfoot_roll::layout::Layout;
+use crossfoot_store::load::LoadBatch;
+use tokio::sync::mpsc;
+
+use super::{Originals, ParseStop, Parsed, ROWS_A_BATCH, nothing_readable};
+use crate::progress::Progress;
+use crate::runner::with_causes;
+
+/// Looks whether the files are what the layout says and any row of a parcel or building can be read.
+pub(super) fn has_an_entry(files: Originals, layout: &Layout) -> Result<(), ParseStop> {
+    match look(files, layout).map_err(stop)? {
+        None => Ok(()),
+        Some((rows, first_reject)) => {
+            let rows = usize::try_from(rows).unwrap_or(usize::MAX);
+            Err(ParseStop::Refused(nothing_readable(rows, first_reject.as_ref())))
+        }
+    }
+}
+
+/// Reads the files, puts rows together, and hands records and rows in quarantine on, file by file.
+pub(super) fn parse(
+    files: Originals,
+    layout: &Layout,
+    temporary: &Path,
+    sender: &mpsc::Sender<LoadBatch>,
+    progress: &Progress,
+) -> Result<Parsed, ParseStop> {
+    let mut assembled = Assembled::open(files, layout, temporary).map_err(stop)?;
+    let mut batch = AssembledBatch::default();
+    while assembled.next_batch(&mut batch, ROWS_A_BATCH).map_err(ParseStop::Unreadable)? {
+        progress.set_done(0i64.saturating_add_unsigned(batch.bytes_read));
+        let mut by_file: BTreeMap<u16, LoadBatch> = BTreeMap::new();
+        let of = |file| LoadBatch { file: i64::from(file), ..LoadBatch::default() };
+        for (file, entry) in batch.entries.drain(..) {
+            by_file.entry(file).or_insert_with(|| of(file)).entries.push(entry);
+        }
+        for (file, reject) in batch.rejects.drain(..) {
+            by_file.entry(file).or_insert_with(|| of(file)).rejects.push(reject);
+        }
+        for batch in by_file.into_values() {
+            sender.blocking_send(batch).map_err(|_| ParseStop::NobodyListens)?;
+        }
+    }
+    let (summaries, totals) = assembled.finish().map_err(ParseStop::Unreadable)?;
+    let rows = |rows: u64| 0i64.saturating_add_unsigned(rows);
+    Ok(Parsed {
+        rows_total: summaries.iter().map(|file| rows(file.summary.rows_total)).sum(),
+        rows_repeated: rows(totals.repeated),
+        summaries: summaries.into_iter().map(|file| file.summary).collect(),
+    })
+}
+
+fn stop(error: AssembleError) -> ParseStop {
+    match error {
+        AssembleError::Io(cause) | AssembleError::Header { error: HeaderError::Read(cause), .. } => {
+            ParseStop::Unreadable(cause)
+        }
+        AssembleError::Header { file, error } => {
+            ParseStop::Refused(format!("{file}: {}", with_causes(&error)))
+        }
+        AssembleError::NoTable { .. } | AssembleError::NoFile { .. } | AssembleError::TooManyFiles(_) => {
+            ParseStop::Refused(error.to_string())
+        }
+    }
+}
