@@ -38,5 +38,6 @@ pub mod limits;
 mod mapping;
 mod published;
 pub mod reader;
+pub mod unpack;
 
 pub use published::{PublishedError, PublishedField, published_row};
