@@ -36,6 +36,7 @@ pub mod header;
 pub mod layout;
 pub mod limits;
 mod mapping;
+pub mod original;
 mod published;
 pub mod reader;
 pub mod unpack;

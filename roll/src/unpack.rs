@@ -20,13 +20,12 @@ use archive::Entry;
 use sniff::{Kind, sniff};
 pub use sniff::Foreign;
 use source::{Counted, Source, Spool, Tally, opening};
-use std::io::{self, Read};
+use std::io;
 use std::path::Path;
 use std::sync::Arc;
 use stream::Unpacking;
 use thiserror::Error;
 use utf16::Transcoded;
-pub(crate) use utf16::HALF_A_CHARACTER;
 use workbook::Book;
 pub use workbook::WorkbookError;
 
@@ -216,7 +215,7 @@ impl UnpackError {
         error.get_ref()?.downcast_ref()
     }
 
-    fn from_io(error: io::Error) -> Self {
+    pub(crate) fn from_io(error: io::Error) -> Self {
         match error.downcast::<UnpackError>() {
             Ok(error) => error,
             Err(error) => Self::Read(error),

@@ -7,7 +7,8 @@ use crossfoot_audit::judge::policy::Rule;
 use crossfoot_audit::judge::transition::State;
 use crossfoot_audit::record::address::{Agreement, StreetAddress, agreement};
 use crossfoot_packet::data::{self, PacketData, area_text, money_text};
-use crossfoot_roll::{PublishedError, PublishedField, layout::Layout, published_row, reader::RollReader};
+use crossfoot_roll::original::{OriginalError, Quoted, quoted};
+use crossfoot_roll::{PublishedError, PublishedField, published_row};
 use crossfoot_store::object::KeptFile;
 use crossfoot_store::queue::{FindingEvent, FindingView, PairView};
 use crossfoot_store::record::Record;
@@ -37,6 +38,9 @@ pub enum EvidenceError {
     /// The row cannot be read again from the kept original.
     #[error("the row as published cannot be read again: {0}")]
     Published(#[from] PublishedError),
+    /// The kept original cannot be opened again.
+    #[error("the row as published cannot be read again: {0}")]
+    Original(#[from] OriginalError),
 }
 
 impl From<RejudgeError> for EvidenceError {
@@ -144,12 +148,22 @@ impl Row {
     async fn read(store: &Store, edition: &Edition, record: &Record) -> Result<Row, EvidenceError> {
         let file = usize::try_from(record.file).ok().and_then(|place| edition.files.get(place));
         let file = file.ok_or_else(|| damaged("file of a record", &record.file))?;
-        let head = head(store, file, &edition.layout).await?;
         let (start, length) = (far(record.byte_start), far(record.byte_length));
-        let bytes = store.object_range(&file.object_key, start, length).await?;
-        let fields = published_row(&edition.layout, &head, &bytes)?;
+        let row = start..start.saturating_add(length);
+        let (name, bytes, fields) = match quote(store, file, edition, row).await? {
+            Quoted::AsReceived { head_end } => {
+                let head = store.object_range(&file.object_key, 0, head_end).await?;
+                let bytes = store.object_range(&file.object_key, start, length).await?;
+                let fields = published_row(&edition.layout, &head, &bytes)?;
+                (file.name.clone(), bytes, fields)
+            }
+            Quoted::Unpacked { head, row, within, layout } => {
+                let fields = published_row(&layout, &head, &row)?;
+                (unpacked_name(&file.name, within.as_deref()), row, fields)
+            }
+        };
         let place = data::SourceFile {
-            name: file.name.clone(),
+            name,
             sha256: file.sha256.clone(),
             line: far(record.line),
             byte_start: start,
@@ -159,18 +173,25 @@ impl Row {
     }
 }
 
-/// The beginning of a file up to the end of its header line.
-async fn head(store: &Store, file: &KeptFile, layout: &Layout) -> Result<Vec<u8>, EvidenceError> {
-    let original = store.object_open(&file.object_key).await?;
-    let layout = layout.clone();
-    let read = tokio::task::spawn_blocking(move || {
-        RollReader::new(original, &layout).map(|reader| {
-            let header = reader.header();
-            header.byte_start.saturating_add(header.byte_length)
-        })
-    });
-    let end = read.await.map_err(|e| damaged("header", &e))?.map_err(PublishedError::from)?;
-    Ok(store.object_range(&file.object_key, 0, end).await?)
+/// Finds a row in the kept original, which is unpacked up to it where it is packed.
+async fn quote(
+    store: &Store,
+    file: &KeptFile,
+    edition: &Edition,
+    row: std::ops::Range<u64>,
+) -> Result<Quoted, EvidenceError> {
+    let original = Box::new(store.object_open(&file.object_key).await?);
+    let (name, layout, scratch) = (file.name.clone(), edition.layout.clone(), store.scratch());
+    let read = tokio::task::spawn_blocking(move || quoted(original, &name, &layout, &scratch, row));
+    Ok(read.await.map_err(|e| damaged("header", &e))??)
+}
+
+/// What a packed file is called where its lines and bytes are told: they count in the text that comes out of it.
+fn unpacked_name(file: &str, within: Option<&str>) -> String {
+    match within {
+        Some(within) => format!("{within} in {file}, lines and bytes as unpacked"),
+        None => format!("{file}, lines and bytes as unpacked"),
+    }
 }
 
 fn source_data(pair: &PairView, edition: &Edition, row: &Row) -> data::Source {
