@@ -2,10 +2,11 @@
 
 use crate::framing::Fields;
 use crate::layout::Encoding;
+use encoding_rs::WINDOWS_1252;
 
-/// What Windows code page 1252 has where Latin-1 has control characters, 0x80 to 0x9F; a NUL stands for the five
-/// that are undefined. After the mapping table CP1252.TXT published by the Unicode Consortium.
-const CP1252: &str = "€\0‚ƒ„…†‡ˆ‰Š‹Œ\0Ž\0\0‘’“”•–—˜™š›œ\0žŸ";
+/// The five bytes that are undefined in Windows code page 1252, after the mapping table CP1252.TXT published by the
+/// Unicode Consortium. The library decodes as browsers do and makes control characters of them.
+const UNDEFINED: [u8; 5] = [0x81, 0x8D, 0x8F, 0x90, 0x9D];
 
 /// The fields of a row as text.
 #[derive(Debug, Clone, Copy)]
@@ -68,21 +69,20 @@ fn decode_windows_1252<'a>(fields: Fields<'_>, into: &'a mut Decoded) -> Result<
     into.text.clear();
     into.ends.clear();
     for index in 0..fields.ends.len() {
-        for at in fields.range(index) {
-            let byte = fields.text.get(at).copied().unwrap_or_default();
-            into.text.push(windows_1252(byte).ok_or(at)?);
+        let range = fields.range(index);
+        let bytes = fields.text.get(range.clone()).unwrap_or_default();
+        if let Some(at) = bytes.iter().position(|byte| UNDEFINED.contains(byte)) {
+            return Err(range.start + at);
         }
+        into.text.push_str(&WINDOWS_1252.decode_without_bom_handling(bytes).0);
         into.ends.push(into.text.len());
     }
     Ok(TextFields { text: &into.text, places: Fields { text: &[], ends: &into.ends, gap: 0 } })
 }
 
-/// The character of a byte in Windows code page 1252.
-pub(crate) fn windows_1252(byte: u8) -> Option<char> {
-    match byte.checked_sub(0x80) {
-        Some(above) if byte < 0xA0 => CP1252.chars().nth(usize::from(above)).filter(|found| *found != '\0'),
-        Some(_) | None => Some(char::from(byte)),
-    }
+/// Whether a byte stands for a character in Windows code page 1252.
+pub(crate) fn windows_1252(byte: u8) -> bool {
+    !UNDEFINED.contains(&byte)
 }
 
 /// A text without the blanks around it. Most fields have none and are ASCII, which two bytes tell.

@@ -113,6 +113,10 @@ pub struct FileLayout {
     /// How many physical lines one row may span.
     #[serde(deserialize_with = "text::row_lines")]
     pub row_lines_max: u32,
+    /// Which file of an archive or sheet of a workbook holds the rows, where there are several: its name, `*` for any
+    /// letters, without regard to case.
+    #[serde(deserialize_with = "text::optional_name", skip_serializing_if = "Option::is_none")]
+    pub within: Option<String>,
 }
 
 impl Default for FileLayout {
@@ -122,6 +126,7 @@ impl Default for FileLayout {
             quote: Some(b'"'),
             encoding: Encoding::Utf8,
             row_lines_max: ROW_LINES_MAX_DEFAULT,
+            within: None,
         }
     }
 }

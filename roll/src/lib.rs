@@ -38,9 +38,11 @@ pub mod identity;
 pub mod layout;
 pub mod limits;
 mod mapping;
+pub mod original;
 mod published;
 pub mod reader;
 pub mod record_view;
 mod stored;
+pub mod unpack;
 
 pub use published::{PublishedError, PublishedField, head_length, published_row, published_row_of};

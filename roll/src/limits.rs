@@ -58,3 +58,37 @@ pub const RUNS_MERGED_MAX: usize = 64;
 /// The most rows that are put together to one record. A parcel has some hundreds at the most, parts of buildings
 /// included; thousands are a key that means something else.
 pub const PARCEL_ROWS_MAX: usize = 10_000;
+
+/// The longest zip archive or workbook that is spooled to the scratch folder: its directory stands at its end, so
+/// it cannot be read on the way.
+pub const SPOOLED_BYTES_MAX: u64 = 16 << 30;
+
+/// The most bytes of text that one packed file may come to: ten million rows of a kilobyte, six times over.
+pub const UNPACKED_BYTES_MAX: u64 = 64 << 30;
+
+/// How many times its packed size a file may come to. Rolls pack to a tenth, blank-padded ones to a fortieth;
+/// bombs begin at a thousandth.
+pub const UNPACKED_RATIO_MAX: u64 = 200;
+
+/// The ratio counts from so many bytes on: a small file of one repeated row is no bomb.
+pub const UNPACKED_RATIO_FROM: u64 = 64 << 20;
+
+/// The most files in an archive. Published ones hold a few dozen.
+pub const MEMBERS_MAX: usize = 1_000;
+
+/// The largest window of zstd, 2^27 bytes, as its own command line program takes without being told otherwise.
+pub const ZSTD_WINDOW_LOG_MAX: u32 = 27;
+
+/// The most bytes of XML in a workbook: more than a full sheet of forty columns.
+pub const WORKBOOK_BYTES_MAX: u64 = 2 << 30;
+
+/// The most bytes of shared texts in a workbook, which are held in memory.
+pub const WORKBOOK_TEXTS_MAX: u64 = 256 << 20;
+
+/// The longest stretch of a workbook's XML from one tag to the next. A cell holds at most 32,767 characters.
+pub const WORKBOOK_RUN_MAX: usize = 1 << 20;
+
+/// Rows and columns of a sheet in the file format (ECMA-376).
+pub const SHEET_ROWS_MAX: u32 = 1_048_576;
+/// See [`SHEET_ROWS_MAX`].
+pub const SHEET_COLUMNS_MAX: u32 = 16_384;

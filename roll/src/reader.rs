@@ -450,13 +450,19 @@ impl<R: Read> RollReader<R> {
 
     fn invalid_encoding(&self, frame: &Frame, place: usize) -> Fault {
         let at = first_invalid(self.framer.raw(frame), self.encoding);
-        let detail = format!(
-            "{} is not valid {} at byte {} of the file: {}",
-            name(&self.header, place),
-            self.encoding.name(),
-            frame.byte_start + at as u64,
-            encoding_mend(self.encoding)
-        );
+        let (name, byte) = (name(&self.header, place), frame.byte_start + at as u64);
+        let detail = if half_a_character(self.framer.raw(frame).get(at..).unwrap_or_default(), self.encoding) {
+            format!(
+                "{name} holds half of a character at byte {byte} of the text (a lone surrogate of UTF-16): it is \
+                 damaged at the source, correct it there"
+            )
+        } else {
+            format!(
+                "{name} is not valid {} at byte {byte} of the file: {}",
+                self.encoding.name(),
+                encoding_mend(self.encoding)
+            )
+        };
         Fault { reason: Reason::InvalidEncoding, place: Some(place), detail }
     }
 
@@ -535,11 +541,16 @@ fn encoding_mend(encoding: Encoding) -> &'static str {
     }
 }
 
+/// Whether a surrogate stands here as if it were a character.
+fn half_a_character(at: &[u8], encoding: Encoding) -> bool {
+    encoding == Encoding::Utf8 && matches!(at, [0xED, 0xA0..=0xBF, 0x80..=0xBF, ..])
+}
+
 /// The first byte of a row that is not valid in its encoding.
 fn first_invalid(raw: &[u8], encoding: Encoding) -> usize {
     match encoding {
         Encoding::Utf8 => std::str::from_utf8(raw).map_or_else(|error| error.valid_up_to(), str::len),
-        Encoding::Windows1252 => raw.iter().take_while(|byte| windows_1252(**byte).is_some()).count(),
+        Encoding::Windows1252 => raw.iter().take_while(|byte| windows_1252(**byte)).count(),
     }
 }
 

@@ -64,6 +64,9 @@ pub enum Backend {
     Postgres,
 }
 
+/// The folder for what lies on disk for a moment.
+const SCRATCH: &str = "scratch";
+
 static SQLITE: sqlx::migrate::Migrator = sqlx::migrate!("../migrations/sqlite");
 static POSTGRES: sqlx::migrate::Migrator = sqlx::migrate!("../migrations/postgres");
 
@@ -74,7 +77,8 @@ impl Store {
     /// [`StoreError`] when the folder or the database cannot be opened.
     pub async fn open(settings: &StoreSettings) -> Result<Store, StoreError> {
         let objects_folder = settings.data.join("objects");
-        for folder in [settings.data.clone(), settings.data.join("sources"), objects_folder.clone()] {
+        let (sources, scratch) = (settings.data.join("sources"), settings.data.join(SCRATCH));
+        for folder in [settings.data.clone(), sources, scratch, objects_folder.clone()] {
             std::fs::create_dir_all(&folder)
                 .map_err(|cause| StoreError::File { path: folder.display().to_string(), cause })?;
         }
@@ -90,6 +94,12 @@ impl Store {
             sources: Arc::new(Mutex::new(HashMap::new())),
             trusted: Arc::default(),
         })
+    }
+
+    /// A folder for what has to lie on disk for a moment; nothing in it has a name, so nothing is left there.
+    #[must_use]
+    pub fn scratch(&self) -> PathBuf {
+        self.data.join(SCRATCH)
     }
 
     /// Which database this store is on.
@@ -144,17 +154,6 @@ impl Store {
                 Ok(database)
             }
         }
-    }
-
-    /// A folder for files that nobody needs when the process has gone.
-    ///
-    /// # Errors
-    /// [`StoreError::File`] when it cannot be made.
-    pub fn temporary_folder(&self) -> Result<PathBuf, StoreError> {
-        let folder = self.data.join("temporary");
-        let failed = |cause| StoreError::File { path: folder.display().to_string(), cause };
-        std::fs::create_dir_all(&folder).map_err(failed)?;
-        Ok(folder)
     }
 
     fn source_file(&self, container: &str) -> PathBuf {

@@ -10,7 +10,9 @@ use crossfoot_audit::judge::policy::Rule;
 use crossfoot_audit::judge::transition::State;
 use crossfoot_audit::record::address::{Agreement, StreetAddress, agreement};
 use crossfoot_packet::data::{self, PacketData, area_text, money_text};
-use crossfoot_roll::{PublishedError, PublishedField, head_length, layout::Layout, published_row_of};
+use crossfoot_roll::layout::Layout;
+use crossfoot_roll::original::{OriginalError, Quoted, quoted};
+use crossfoot_roll::{PublishedError, PublishedField, head_length, published_row, published_row_of};
 use crossfoot_store::object::KeptFile;
 use crossfoot_store::queue::{FindingEvent, FindingView, PairView};
 use crossfoot_store::record::Record;
@@ -40,6 +42,9 @@ pub enum EvidenceError {
     /// The row cannot be read again from the kept original.
     #[error("the row as published cannot be read again: {0}")]
     Published(#[from] PublishedError),
+    /// The kept original cannot be opened again.
+    #[error("the row as published cannot be read again: {0}")]
+    Original(#[from] OriginalError),
 }
 
 impl From<RejudgeError> for EvidenceError {
@@ -149,21 +154,27 @@ impl Row {
         let file = usize::try_from(record.file).ok().and_then(|place| edition.files.get(place));
         let file = file.ok_or_else(|| damaged("file of a record", &record.file))?;
         let (start, length) = (far(record.byte_start), far(record.byte_length));
-        let mut heads = BTreeMap::new();
-        let (mut fields, sha256) =
-            fields_at(store, edition, &mut heads, (record.file, start, length)).await?;
-        for row in record.rows().into_iter().skip(1).take(ROWS_QUOTED) {
-            let at = (i64::from(row.file), row.byte_start, u64::from(row.byte_length));
-            let (further, _) = fields_at(store, edition, &mut heads, at).await?;
-            let name =
-                edition.files.get(usize::from(row.file)).map(|file| file.name.as_str()).unwrap_or_default();
-            fields.extend(further.into_iter().map(|field| PublishedField {
-                header: format!("{name}, line {}: {}", row.line, field.header),
-                ..field
-            }));
-        }
+        let (name, fields, sha256) = if edition.layout.assembles() {
+            let (fields, sha256) = assembled_fields(store, edition, record).await?;
+            (file.name.clone(), fields, sha256)
+        } else {
+            let row = start..start.saturating_add(length);
+            match quote(store, file, edition, row).await? {
+                Quoted::AsReceived { head_end } => {
+                    let head = store.object_range(&file.object_key, 0, head_end).await?;
+                    let bytes = store.object_range(&file.object_key, start, length).await?;
+                    let fields = published_row(&edition.layout, &head, &bytes)?;
+                    (file.name.clone(), fields, hex::encode(Sha256::digest(&bytes)))
+                }
+                Quoted::Unpacked { head, row, within, layout } => {
+                    let fields = published_row(&layout, &head, &row)?;
+                    let name = unpacked_name(&file.name, within.as_deref());
+                    (name, fields, hex::encode(Sha256::digest(&row)))
+                }
+            }
+        };
         let place = data::SourceFile {
-            name: file.name.clone(),
+            name,
             sha256: file.sha256.clone(),
             line: far(record.line),
             byte_start: start,
@@ -175,6 +186,28 @@ impl Row {
 
 /// Further rows of a record that a packet quotes; a house has a dozen.
 const ROWS_QUOTED: usize = 200;
+
+/// The columns of a record's rows, and the hash of the bytes of the first.
+async fn assembled_fields(
+    store: &Store,
+    edition: &Edition,
+    record: &Record,
+) -> Result<(Vec<PublishedField>, String), EvidenceError> {
+    let mut heads = BTreeMap::new();
+    let first = (record.file, far(record.byte_start), far(record.byte_length));
+    let (mut fields, sha256) = fields_at(store, edition, &mut heads, first).await?;
+    for row in record.rows().into_iter().skip(1).take(ROWS_QUOTED) {
+        let at = (i64::from(row.file), row.byte_start, u64::from(row.byte_length));
+        let (further, _) = fields_at(store, edition, &mut heads, at).await?;
+        let name =
+            edition.files.get(usize::from(row.file)).map(|file| file.name.as_str()).unwrap_or_default();
+        fields.extend(further.into_iter().map(|field| PublishedField {
+            header: format!("{name}, line {}: {}", row.line, field.header),
+            ..field
+        }));
+    }
+    Ok((fields, sha256))
+}
 
 /// The columns of a row of an edition's file, and the hash of its bytes. `heads` keeps the beginning of each file.
 async fn fields_at(
@@ -201,6 +234,27 @@ async fn head(store: &Store, file: &KeptFile, layout: &Layout) -> Result<Vec<u8>
     let read = tokio::task::spawn_blocking(move || head_length(&layout, &name, Box::new(original)));
     let end = read.await.map_err(|e| damaged("header", &e))??;
     Ok(store.object_range(&file.object_key, 0, end).await?)
+}
+
+/// Finds a row in the kept original, which is unpacked up to it where it is packed.
+async fn quote(
+    store: &Store,
+    file: &KeptFile,
+    edition: &Edition,
+    row: std::ops::Range<u64>,
+) -> Result<Quoted, EvidenceError> {
+    let original = Box::new(store.object_open(&file.object_key).await?);
+    let (name, layout, scratch) = (file.name.clone(), edition.layout.clone(), store.scratch());
+    let read = tokio::task::spawn_blocking(move || quoted(original, &name, &layout, &scratch, row));
+    Ok(read.await.map_err(|e| damaged("header", &e))??)
+}
+
+/// What a packed file is called where its lines and bytes are told: they count in the text that comes out of it.
+fn unpacked_name(file: &str, within: Option<&str>) -> String {
+    match within {
+        Some(within) => format!("{within} in {file}, lines and bytes as unpacked"),
+        None => format!("{file}, lines and bytes as unpacked"),
+    }
 }
 
 fn source_data(pair: &PairView, edition: &Edition, row: &Row) -> data::Source {

@@ -6,11 +6,14 @@
 mod assembling;
 
 use std::io::Read;
+use std::path::{Path, PathBuf};
 
 use crossfoot_roll::entry::Reject;
 use crossfoot_roll::header::HeaderError;
 use crossfoot_roll::layout::Layout;
-use crossfoot_roll::reader::{Batch, RollReader, Summary};
+use crossfoot_roll::original::{OriginalError, OriginalReader};
+use crossfoot_roll::reader::{Batch, Summary};
+use crossfoot_roll::unpack::UnpackError;
 use crossfoot_store::job::Claim;
 use crossfoot_store::load::{LoadBatch, Loaded};
 use crossfoot_store::source::{Edition, Source};
@@ -80,6 +83,8 @@ pub(crate) async fn run(store: &Store, claim: &Claim, progress: &Progress) -> Re
     let (parsed, loaded) = parse_and_load(store, &source, &edition, progress).await?;
     let parsed = match parsed {
         Ok(parsed) => parsed,
+        // a packed file shows its end only when it is reached; what was loaded so far is nobody's, and is swept away
+        Err(ParseStop::Refused(reason)) => return refuse(store, claim, &source, &edition, reason).await,
         Err(stop) => return Err(broken_off(stop, loaded.err())),
     };
     let mut loaded = loaded?;
@@ -130,20 +135,21 @@ async fn originals(store: &Store, edition: &Edition) -> Result<Originals, JobErr
 /// Looks whether every file has the header that the layout wants and any has a row that can be read. Most files answer
 /// with their first rows.
 async fn look(store: &Store, edition: &Edition) -> Result<Result<(), ParseStop>, JobError> {
-    let (files, layout) = (originals(store, edition).await?, edition.layout.clone());
-    let looking = tokio::task::spawn_blocking(move || has_an_entry(files, &layout));
+    let (files, layout, scratch) = (originals(store, edition).await?, edition.layout.clone(), store.scratch());
+    let looking = tokio::task::spawn_blocking(move || has_an_entry(files, &layout, &scratch));
     looking.await.map_err(|e| JobError::Lasting(format!("the parser ended early: {e}")))
 }
 
-fn has_an_entry(files: Originals, layout: &Layout) -> Result<(), ParseStop> {
+fn has_an_entry(files: Originals, layout: &Layout, scratch: &Path) -> Result<(), ParseStop> {
     if layout.assembles() {
         return assembling::has_an_entry(files, layout);
     }
     let (mut found, mut rows, mut first_reject) = (false, 0usize, None);
     for (name, source) in files {
-        let mut reader = RollReader::new(source, layout).map_err(|error| header_stop(&name, error))?;
+        let mut reader =
+            OriginalReader::open(source, &name, layout, scratch).map_err(|error| opening_stop(&name, error))?;
         let mut batch = Batch::default();
-        while !found && reader.next_batch(&mut batch, ROWS_A_BATCH).map_err(ParseStop::Unreadable)? {
+        while !found && reader.next_batch(&mut batch, ROWS_A_BATCH).map_err(|e| reading_stop(&name, e))? {
             found = !batch.entries.is_empty();
             rows += batch.rows();
             first_reject = first_reject.or_else(|| batch.rejects.first().cloned());
@@ -160,29 +166,37 @@ async fn parse_and_load(
 ) -> Result<(Result<Parsed, ParseStop>, LoadedOrNot), JobError> {
     let files = originals(store, edition).await?;
     let (sender, receiver) = mpsc::channel(BATCHES_IN_FLIGHT);
-    let (layout, progress) = (edition.layout.clone(), progress.clone());
-    let temporary = store.temporary_folder()?;
-    let parsing = tokio::task::spawn_blocking(move || match layout.assembles() {
-        true => assembling::parse(files, &layout, &temporary, &sender, &progress),
-        false => parse(files, &layout, &sender, &progress),
+    let reading =
+        Reading { layout: edition.layout.clone(), scratch: store.scratch(), progress: progress.clone() };
+    let parsing = tokio::task::spawn_blocking(move || match reading.layout.assembles() {
+        true => assembling::parse(files, &reading, &sender),
+        false => parse(files, &reading, &sender),
     });
     let loaded = store.edition_load(source, edition.number, receiver).await;
     let parsed = parsing.await.map_err(|e| JobError::Lasting(format!("the parser ended early: {e}")))?;
     Ok((parsed, loaded))
 }
 
+/// How the files of an edition are read.
+struct Reading {
+    layout: Layout,
+    scratch: PathBuf,
+    progress: Progress,
+}
+
 fn parse(
     files: Originals,
-    layout: &Layout,
+    reading: &Reading,
     sender: &mpsc::Sender<LoadBatch>,
-    progress: &Progress,
 ) -> Result<Parsed, ParseStop> {
+    let Reading { layout, scratch, progress } = reading;
     let mut parsed = Parsed::default();
     let mut bytes_before = 0i64;
     for (number, (name, source)) in (0i64..).zip(files) {
-        let mut reader = RollReader::new(source, layout).map_err(|error| header_stop(&name, error))?;
+        let mut reader =
+            OriginalReader::open(source, &name, layout, scratch).map_err(|error| opening_stop(&name, error))?;
         let mut batch = Batch::default();
-        while reader.next_batch(&mut batch, ROWS_A_BATCH).map_err(ParseStop::Unreadable)? {
+        while reader.next_batch(&mut batch, ROWS_A_BATCH).map_err(|e| reading_stop(&name, e))? {
             progress.set_done(bytes_before.saturating_add_unsigned(batch.bytes_read));
             let entries = std::mem::take(&mut batch.entries);
             let rejects = std::mem::take(&mut batch.rejects);
@@ -190,7 +204,7 @@ fn parse(
                 .blocking_send(LoadBatch { file: number, entries, rejects })
                 .map_err(|_| ParseStop::NobodyListens)?;
         }
-        let summary = reader.finish().map_err(ParseStop::Unreadable)?;
+        let summary = reader.finish().map_err(|e| reading_stop(&name, e))?;
         bytes_before = bytes_before.saturating_add_unsigned(summary.bytes);
         parsed.rows_total = parsed.rows_total.saturating_add_unsigned(summary.rows_total);
         parsed.summaries.push(summary);
@@ -198,11 +212,24 @@ fn parse(
     Ok(parsed)
 }
 
-fn header_stop(file: &str, error: HeaderError) -> ParseStop {
-    if let HeaderError::Read(cause) = error {
-        return ParseStop::Unreadable(cause);
+fn opening_stop(file: &str, error: OriginalError) -> ParseStop {
+    match error {
+        OriginalError::Header(HeaderError::Read(cause)) | OriginalError::Unpack(UnpackError::Read(cause)) => {
+            ParseStop::Unreadable(cause)
+        }
+        OriginalError::Unpack(error) if error.of_the_machine() => {
+            ParseStop::Unreadable(std::io::Error::other(with_causes(&error)))
+        }
+        error => ParseStop::Refused(format!("{file}: {}", with_causes(&error))),
     }
-    ParseStop::Refused(format!("{file}: {}", with_causes(&error)))
+}
+
+/// Bytes that cannot be had are the machine's fault, bytes that cannot be unpacked are the file's.
+fn reading_stop(file: &str, error: std::io::Error) -> ParseStop {
+    match UnpackError::within(&error) {
+        Some(cause) if !cause.of_the_machine() => ParseStop::Refused(format!("{file}: {}", with_causes(cause))),
+        _ => ParseStop::Unreadable(error),
+    }
 }
 
 /// The bytes that were parsed are the bytes that were received.

@@ -107,6 +107,12 @@ pub enum KeyProblem {
         /// The part as given.
         found: String,
     },
+    /// A spreadsheet put an error in place of the number.
+    #[error("parcel number {found:?} is what a spreadsheet shows for an error: correct the cell at the source")]
+    SpreadsheetError {
+        /// The part as given.
+        found: String,
+    },
     /// More characters than the declared width.
     #[error("parcel number {found:?} is longer than {width}: check the column and its declared width")]
     TooLong {
@@ -150,6 +156,10 @@ impl KeyRule {
         Ok(KeyNormaliser { rule: self.clone(), pattern, dates })
     }
 }
+
+/// What a spreadsheet shows in place of a value that it cannot work out (ECMA-376 Part 1, 18.17.3), or of one that is
+/// too wide for its column when it is copied as shown.
+const ERRORS: [&str; 8] = ["#NULL!", "#DIV/0!", "#VALUE!", "#REF!", "#NAME?", "#NUM!", "#N/A", "####"];
 
 /// What a spreadsheet makes of `3-12`: a day and a month name, or a full date. Matched in upper case.
 const DATES: [&str; 4] = [
@@ -218,6 +228,9 @@ impl KeyNormaliser {
     /// One part without its separators, refused if a spreadsheet damaged it.
     fn strip(&self, part: &str) -> Result<String, KeyProblem> {
         let clean = clean(part);
+        if clean.starts_with('#') && ERRORS.iter().any(|error| clean.starts_with(error)) {
+            return Err(KeyProblem::SpreadsheetError { found: clean.into_owned() });
+        }
         if clean.bytes().any(|byte| byte.is_ascii_alphabetic() || byte == b'/' || byte == b':') {
             let upper = clean.to_uppercase();
             if scientific(&upper) {

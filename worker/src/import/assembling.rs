@@ -1,7 +1,6 @@
 //! Files of which the rows have to be put together.
 
 use std::collections::BTreeMap;
-use std::path::Path;
 
 use crossfoot_roll::assemble::{AssembleError, Assembled, AssembledBatch, look};
 use crossfoot_roll::header::HeaderError;
@@ -9,8 +8,7 @@ use crossfoot_roll::layout::Layout;
 use crossfoot_store::load::LoadBatch;
 use tokio::sync::mpsc;
 
-use super::{Originals, ParseStop, Parsed, ROWS_A_BATCH, nothing_readable};
-use crate::progress::Progress;
+use super::{Originals, ParseStop, Parsed, ROWS_A_BATCH, Reading, nothing_readable};
 use crate::runner::with_causes;
 
 /// Looks whether the files are what the layout says and any row of a parcel or building can be read.
@@ -27,15 +25,13 @@ pub(super) fn has_an_entry(files: Originals, layout: &Layout) -> Result<(), Pars
 /// Reads the files, puts rows together, and hands records and rows in quarantine on, file by file.
 pub(super) fn parse(
     files: Originals,
-    layout: &Layout,
-    temporary: &Path,
+    reading: &Reading,
     sender: &mpsc::Sender<LoadBatch>,
-    progress: &Progress,
 ) -> Result<Parsed, ParseStop> {
-    let mut assembled = Assembled::open(files, layout, temporary).map_err(stop)?;
+    let mut assembled = Assembled::open(files, &reading.layout, &reading.scratch).map_err(stop)?;
     let mut batch = AssembledBatch::default();
     while assembled.next_batch(&mut batch, ROWS_A_BATCH).map_err(ParseStop::Unreadable)? {
-        progress.set_done(0i64.saturating_add_unsigned(batch.bytes_read));
+        reading.progress.set_done(0i64.saturating_add_unsigned(batch.bytes_read));
         let mut by_file: BTreeMap<u16, LoadBatch> = BTreeMap::new();
         let of = |file| LoadBatch { file: i64::from(file), ..LoadBatch::default() };
         for (file, entry) in batch.entries.drain(..) {

@@ -1,0 +1,89 @@
+//! What has to hold for any file whatever, as functions that panic where it does not: the programs in `targets` feed
+//! them with what libFuzzer makes up, the test with the seeds.
+#![expect(
+    clippy::unwrap_used,
+    clippy::indexing_slicing,
+    reason = "a fuzzed property that fails is to panic at its line"
+)]
+
+#[path = "../../../roll/tests/roll/account.rs"]
+#[expect(dead_code, reason = "the tests of the reader use more of it")]
+mod account;
+
+use crossfoot_roll::layout::Layout;
+use crossfoot_roll::limits::{BUFFER_BYTES_MAX, ROW_BYTES_MAX};
+use crossfoot_roll::original::OriginalReader;
+use crossfoot_roll::reader::{Batch, RollReader};
+use sha2::{Digest, Sha256};
+use std::io::Cursor;
+use std::path::Path;
+use std::sync::LazyLock;
+
+/// Layouts that between them have every kind of column and dialect.
+const TABLES: [&str; 6] = [
+    "[parcel]\ncolumns = [\"P\"]\n",
+    "[parcel]\ncolumns = [\"P\"]\n[area]\ncolumn = \"A\"\nzero = \"reject\"\nblank = \"reject\"\n[class]\ncolumn = \"B\"\nvacant = [\"V\"]\n",
+    "[file]\nencoding = \"windows-1252\"\nrow_lines_max = 3\n[parcel]\ncolumns = [\"P\", \"A\"]\npad_left = [3, 4]\n[value]\ncolumn = \"B\"\nthousands = \",\"\n",
+    "[file]\ndelimiter = \"\\t\"\nquote = \"\"\n[parcel]\ncolumns = [\"P\"]\npattern = \"^[0-9]+$\"\n[year_built]\ncolumn = \"A\"\n",
+    "[file]\ndelimiter = \"|\"\nrow_lines_max = 1\n[parcel]\ncolumns = [\"P\"]\n[situs]\ncolumns = [\"A\", \"B\"]\n",
+    "[file]\ndelimiter = \";\"\nquote = \"'\"\n[parcel]\ncolumns = [\"P\"]\n[[keep]]\ncolumn = \"A\"\nkind = \"area\"\n[[keep]]\ncolumn = \"B\"\nkind = \"decimal\"\noptional = true\n",
+];
+
+static LAYOUTS: LazyLock<Vec<Layout>> =
+    LazyLock::new(|| TABLES.iter().map(|tables| account::layout(tables)).collect());
+
+static SCRATCH: LazyLock<tempfile::TempDir> = LazyLock::new(|| tempfile::tempdir().unwrap());
+
+/// So much of an unpacked file is read: a bomb would else be all that a run does.
+const UNPACKED_READ: u64 = 4 << 20;
+
+/// The layout by the last byte of a file, so that any file is a seed.
+fn layout(file: &[u8]) -> &'static Layout {
+    &LAYOUTS[usize::from(file.last().copied().unwrap_or_default()) % LAYOUTS.len()]
+}
+
+/// The reader of rolls: every byte is accounted for, lines and ranges ascend, counts and hash are right, the size of the
+/// reads does not matter, and buffers stay bounded.
+pub fn reader(file: &[u8]) {
+    let layout = layout(file);
+    let Ok(mut reader) = RollReader::new(file, layout) else { return };
+    while reader.next_row().unwrap().is_some() {}
+    assert!(reader.buffer_capacity() <= 2 * (BUFFER_BYTES_MAX + ROW_BYTES_MAX) + 8 * file.len());
+    account::read(file, layout);
+}
+
+/// Files as received: what can be opened is read to its end with right counts, and the hash is that of the bytes
+/// received; what cannot says why.
+pub fn unpack(file: &[u8]) {
+    let mut layout = layout(file).clone();
+    layout.file.within = (file.len() % 2 == 0).then(|| "*".to_owned());
+    let scratch: &Path = SCRATCH.path();
+    let source = Box::new(Cursor::new(file.to_vec()));
+    let mut reader = match OriginalReader::open(source, "a file", &layout, scratch) {
+        Ok(reader) => reader,
+        Err(error) => {
+            assert!(!error.of_the_machine(), "{error:?}");
+            assert!(error.to_string().len() < 40_000, "{error}");
+            return;
+        }
+    };
+    let (mut batch, mut rows, mut behind) = (Batch::default(), 0, 0);
+    loop {
+        match reader.next_batch(&mut batch, 100) {
+            Ok(true) => {}
+            Ok(false) => break,
+            Err(_) => return,
+        }
+        rows += batch.rows() as u64;
+        let ends = batch.entries.iter().map(|entry| entry.byte_start + u64::from(entry.byte_length));
+        behind = ends.chain([behind]).max().unwrap();
+        if behind > UNPACKED_READ {
+            return;
+        }
+    }
+    let Ok(summary) = reader.finish() else { return };
+    assert_eq!(summary.rows_total, rows);
+    assert_eq!(summary.rows_total, summary.entries + summary.rejects_total());
+    assert_eq!(summary.bytes, file.len() as u64);
+    assert_eq!(summary.sha256, hex::encode(Sha256::digest(file)));
+}
