@@ -42,3 +42,6 @@ pub const LAYOUT_BYTES_MAX: usize = 256 << 10;
 
 /// The most characters of a value that a message repeats.
 pub const VALUE_CHARS_SHOWN: usize = 40;
+
+/// How much of an unknown file is looked at: some ten thousand rows, enough that a rare value shows, read in a blink.
+pub const LOOK_HEAD_BYTES: usize = 4 << 20;
