@@ -235,7 +235,32 @@ impl Look {
 /// The schema of a look, as programs get it.
 #[must_use]
 pub fn schema() -> serde_json::Value {
-    schemars::schema_for!(Look).into()
+    let mut schema: serde_json::Value = schemars::schema_for!(Look).into();
+    // beside other schemas the names of the parts must say whose they are
+    if let Some(definitions) = schema.get_mut("$defs").and_then(serde_json::Value::as_object_mut) {
+        *definitions = std::mem::take(definitions)
+            .into_iter()
+            .map(|(name, part)| (format!("Look{name}"), part))
+            .collect();
+    }
+    refer(&mut schema);
+    schema
+}
+
+fn refer(schema: &mut serde_json::Value) {
+    match schema {
+        serde_json::Value::Object(object) => {
+            if let Some(serde_json::Value::String(reference)) = object.get_mut("$ref") {
+                *reference = reference.replace("#/$defs/", "#/$defs/Look");
+            }
+            object.values_mut().for_each(refer);
+        }
+        serde_json::Value::Array(items) => items.iter_mut().for_each(refer),
+        serde_json::Value::Null
+        | serde_json::Value::Bool(_)
+        | serde_json::Value::Number(_)
+        | serde_json::Value::String(_) => {}
+    }
 }
 
 /// A text up to its last line end: a row that was cut off would be counted as a wrong one.

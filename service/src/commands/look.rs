@@ -2,6 +2,8 @@
 
 mod text;
 
+pub(crate) use text::grouped;
+
 use std::fs::{File, OpenOptions};
 use std::io::{self, Read, Write as _};
 use std::path::Path;
