@@ -37,6 +37,7 @@ pub mod header;
 pub mod identity;
 pub mod layout;
 pub mod limits;
+pub mod look;
 mod mapping;
 pub mod original;
 mod published;

@@ -92,3 +92,6 @@ pub const WORKBOOK_RUN_MAX: usize = 1 << 20;
 pub const SHEET_ROWS_MAX: u32 = 1_048_576;
 /// See [`SHEET_ROWS_MAX`].
 pub const SHEET_COLUMNS_MAX: u32 = 16_384;
+
+/// How much of an unknown file is looked at: some ten thousand rows, enough that a rare value shows, read in a blink.
+pub const LOOK_HEAD_BYTES: usize = 4 << 20;

@@ -7,6 +7,7 @@ mod editions;
 pub(crate) mod exports;
 pub(crate) mod findings;
 mod keys;
+pub(crate) mod look;
 pub(crate) mod measurements;
 mod office;
 pub(crate) mod operator;
@@ -41,4 +42,5 @@ pub(crate) fn router() -> OpenApiRouter<App> {
         .merge(schedules::router())
         .merge(keys::router())
         .merge(definitions::router())
+        .merge(look::router())
 }

@@ -32,7 +32,7 @@ pub(crate) enum Command {
     /// Shows the main job on an invented county: forty houses, two sources that disagree, a queue; then serves the
     /// pages on this machine.
     Demo(Demo),
-    /// Takes in a published roll or measured houses. The same file again changes nothing.
+    /// Takes in a published roll or measured houses, or looks at a file first. The same file again changes nothing.
     Import(Import),
     /// Works one measured house up from its readings: whether it balances, its areas by any definition and how far
     /// they can be off, its plans. Keeps nothing; needs no database.
@@ -104,9 +104,15 @@ pub(crate) struct Layouts {
 
 /// Options of `import`.
 #[derive(Debug, Args)]
+#[command(arg_required_else_help = true)]
 pub(crate) struct Import {
     #[command(subcommand)]
-    pub(crate) what: ImportWhat,
+    pub(crate) what: Option<ImportWhat>,
+    /// The same as `import look FILE`: says what a file is, and stores nothing.
+    #[arg(long, value_name = "FILE")]
+    pub(crate) look: Option<PathBuf>,
+    #[command(flatten)]
+    pub(crate) how: LookHow,
 }
 
 #[derive(Debug, Subcommand)]
@@ -115,6 +121,36 @@ pub(crate) enum ImportWhat {
     Roll(ImportRoll),
     /// Measured houses: a JSON array, NDJSON, or CSV with one part of a house, or one wall, a row.
     Houses(ImportHouses),
+    /// Says what a file is before anything is stored: encoding, delimiter, columns and what they hold, which known
+    /// layout fits, a layout for it with reasons, and what would be quarantined.
+    Look(ImportLook),
+}
+
+/// Options of `import look`.
+#[derive(Debug, Args)]
+pub(crate) struct ImportLook {
+    /// The file as it was downloaded; - is standard input.
+    #[arg(value_name = "FILE")]
+    pub(crate) file: PathBuf,
+    #[command(flatten)]
+    pub(crate) how: LookHow,
+}
+
+/// How a file is looked at.
+#[derive(Debug, Args)]
+pub(crate) struct LookHow {
+    /// A layout to try beside those that the installation knows; may be given again.
+    #[arg(long = "layout", value_name = "FILE")]
+    pub(crate) layouts: Vec<PathBuf>,
+    /// Read the whole file, not only its beginning.
+    #[arg(long)]
+    pub(crate) whole: bool,
+    /// One JSON object instead of text.
+    #[arg(long)]
+    pub(crate) json: bool,
+    /// Write the proposed layout to this file, which must not be there yet.
+    #[arg(long, value_name = "FILE")]
+    pub(crate) propose: Option<PathBuf>,
 }
 
 /// Options of `import roll`.

@@ -7,6 +7,7 @@ pub(crate) mod export;
 pub(crate) mod import;
 pub(crate) mod key;
 pub(crate) mod layouts;
+pub(crate) mod look;
 pub(crate) mod measure;
 pub(crate) mod packet;
 pub(crate) mod policy;

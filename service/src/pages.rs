@@ -3,6 +3,7 @@
 mod assets;
 mod finding;
 mod layout;
+mod look;
 mod mark;
 mod measurement;
 mod office;
@@ -31,6 +32,9 @@ use crate::http::rate;
 /// Bytes of a form without files.
 const FORM_BYTES: usize = 64 * 1024;
 
+/// Bytes of a form with a layout, which is longer as a form than as a file.
+const LAYOUT_FORM_BYTES: usize = 1024 * 1024;
+
 /// Attempts to sign in that one address may make in a minute. A key has 256 random bits and is not guessed; this
 /// bounds the work that guessing causes, and leaves room for an office behind one address.
 const SIGN_INS_A_MINUTE: u32 = 60;
@@ -40,8 +44,10 @@ pub(crate) fn router() -> Router<App> {
     let files = Router::new()
         .route("/uploads/houses", post(uploads::take_houses))
         .route("/uploads/roll", post(uploads::take_roll))
+        .route("/uploads/look", get(look::show).post(look::look))
         // their handlers count the bytes as they come
-        .layer(DefaultBodyLimit::disable());
+        .layer(DefaultBodyLimit::disable())
+        .route("/uploads/look/layout", post(look::download).layer(DefaultBodyLimit::max(LAYOUT_FORM_BYTES)));
     let attempts = rate::Buckets::new(SIGN_INS_A_MINUTE);
     let sign_in_post = post(sign_in::sign_in).layer(from_fn_with_state(attempts, count_attempt));
     let forms = Router::new()

@@ -1,4 +1,4 @@
-//! `crossfoot import`: rolls and measured houses.
+//! `crossfoot import`: rolls and measured houses, and a look at a file first.
 
 use std::io::Write;
 use std::path::Path;
@@ -9,6 +9,7 @@ use crossfoot_store::source::{Edition, EditionArrival, EditionNotes, RollStatus,
 use crossfoot_worker::JobEnd;
 use crossfoot_worker::settings::Settings;
 
+use super::look;
 use crate::arguments::{Import, ImportHouses, ImportRoll, ImportWhat, Status};
 use crate::houses;
 use crate::installation::Installation;
@@ -16,7 +17,13 @@ use crate::outcome::{Outcome, complain, say};
 
 /// Runs the command.
 pub(crate) async fn run(settings: &Settings, import: &Import) -> anyhow::Result<Outcome> {
-    match &import.what {
+    let Some(what) = &import.what else { return look_without_word(settings, import).await };
+    if import.look.is_some() {
+        complain("--look and a command after import are one too many: leave one of them out");
+        return Ok(Outcome::Usage);
+    }
+    match what {
+        ImportWhat::Look(arguments) => look::run(settings, &arguments.file, &arguments.how).await,
         ImportWhat::Roll(arguments) => {
             let Some(layout) = read_layout(&arguments.layout) else { return Ok(Outcome::Refused) };
             for file in &arguments.files {
@@ -35,6 +42,17 @@ pub(crate) async fn run(settings: &Settings, import: &Import) -> anyhow::Result<
         ImportWhat::Houses(arguments) => {
             let installation = Installation::open(settings).await?;
             all_houses(&installation, arguments).await
+        }
+    }
+}
+
+/// `import --look FILE`.
+async fn look_without_word(settings: &Settings, import: &Import) -> anyhow::Result<Outcome> {
+    match &import.look {
+        Some(file) => look::run(settings, file, &import.how).await,
+        None => {
+            complain("name what is imported (roll, houses), or the file to look at: --look FILE");
+            Ok(Outcome::Usage)
         }
     }
 }

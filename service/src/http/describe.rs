@@ -76,11 +76,12 @@ fn problem_content() -> Value {
     json!({ "application/problem+json": { "schema": { "$ref": "#/components/schemas/Problem" } } })
 }
 
-/// Bodies that have a schema of their own: measurements and policies.
+/// Bodies that have a schema of their own: measurements, policies, and the answer of a look at a file.
 fn add_schemas(document: &mut Value) {
     let documents = [
         ("MeasurementDocument", crossfoot_audit::document::schema()),
         ("PolicyDocument", crossfoot_audit::judge::policy::schema()),
+        ("Look", crossfoot_roll::look::schema()),
     ];
     for (name, mut schema) in documents {
         let definitions = schema.as_object_mut().and_then(|s| s.remove("$defs"));
@@ -110,7 +111,13 @@ fn add_schemas(document: &mut Value) {
             *schema = json!({ "$ref": format!("#/components/schemas/{name}") });
         }
     }
+    if let Some(schema) = document.pointer_mut(LOOK) {
+        *schema = json!({ "$ref": "#/components/schemas/Look" });
+    }
 }
+
+/// Where the answer of a look at a file is described.
+const LOOK: &str = "/paths/~1v1~1layouts~1look/post/responses/200/content/application~1json/schema";
 
 /// Definitions beside a schema become components of the description.
 fn refer(schema: &mut Value) {

@@ -80,6 +80,7 @@ fn houses_form() -> Markup {
 fn roll_form() -> Markup {
     html! {
         h2 { "A roll" }
+        p { "A file without a layout? " a href="/uploads/look" { "Look at it first" } ": its columns are told, and a layout is proposed." }
         form.tall method="post" action="/uploads/roll" enctype="multipart/form-data" {
             label { "Layout (TOML)" input type="file" name="layout" required; }
             label { "Year of the roll" input type="number" name="roll_year" min="1500" max="2200"; }
@@ -102,7 +103,10 @@ fn unkept(error: &std::io::Error) -> Problem {
 }
 
 /// Waits for the next piece of a form, but not for ever.
-async fn in_idle<T>(app: &App, piece: impl Future<Output = Result<T, MultipartError>>) -> Result<T, Problem> {
+pub(super) async fn in_idle<T>(
+    app: &App,
+    piece: impl Future<Output = Result<T, MultipartError>>,
+) -> Result<T, Problem> {
     let wait = Duration::from_secs(app.limits.idle_seconds);
     match tokio::time::timeout(wait, piece).await {
         Ok(piece) => piece.map_err(|_| broken()),
@@ -114,7 +118,7 @@ async fn in_idle<T>(app: &App, piece: impl Future<Output = Result<T, MultipartEr
 }
 
 /// Takes a file of a form to a file without a name.
-async fn arrived(app: &App, mut field: Field<'_>) -> Result<std::fs::File, Problem> {
+pub(super) async fn arrived(app: &App, mut field: Field<'_>) -> Result<std::fs::File, Problem> {
     let file = tempfile::tempfile_in(app.store.data_folder()).map_err(|error| unkept(&error))?;
     let (mut file, mut bytes) = (tokio::fs::File::from_std(file), 0usize);
     while let Some(chunk) = in_idle(app, field.chunk()).await? {
@@ -134,7 +138,7 @@ async fn arrived(app: &App, mut field: Field<'_>) -> Result<std::fs::File, Probl
 }
 
 /// A small field as text.
-async fn text(app: &App, mut field: Field<'_>) -> Result<String, Problem> {
+pub(super) async fn text(app: &App, mut field: Field<'_>) -> Result<String, Problem> {
     let mut bytes = Vec::new();
     while let Some(chunk) = in_idle(app, field.chunk()).await? {
         bytes.extend_from_slice(&chunk);

@@ -1,0 +1,131 @@
+//! What is worth knowing before a file is imported, in sentences.
+
+use super::answer::{Look, Separation, Sureness};
+use super::figures::{grouped, share_text};
+
+/// The notes of a look. `names` is how many names the header has, `zeros` how many NUL bytes were seen.
+pub(super) fn of(look: &Look, names: usize, zeros: usize) -> Vec<String> {
+    let mut notes = Vec::new();
+    if !look.whole {
+        notes.push(format!(
+            "Only the first {} bytes were looked at; all counts are of these. Look at the whole file before a large import.",
+            grouped(look.bytes as f64)
+        ));
+    }
+    about_writing(look, zeros, &mut notes);
+    about_names(look, names, &mut notes);
+    about_rows(look, &mut notes);
+    let hidden = look.columns.iter().filter(|column| column.personal.is_some()).count();
+    if hidden > 0 {
+        notes.push(format!(
+            "{hidden} {} about people: {} values are not shown, and no proposed layout reads them.",
+            if hidden == 1 { "column seems to be" } else { "columns seem to be" },
+            if hidden == 1 { "its" } else { "their" }
+        ));
+    }
+    if look.proposal.is_none() {
+        notes.push(no_proposal(look).to_owned());
+    }
+    notes
+}
+
+fn about_writing(look: &Look, zeros: usize, notes: &mut Vec<String>) {
+    let encoding = &look.encoding;
+    if !matches!(encoding.name.as_str(), "utf-8" | "windows-1252") {
+        notes.push(format!("The file is in {}: save it as UTF-8 and import that.", encoding.name));
+    }
+    if encoding.sure == Sureness::Guess {
+        notes.push(
+            "The encoding is a guess: read the examples, and compare them with the publisher's own pages."
+                .to_owned(),
+        );
+    }
+    if look.shape.line_ends.starts_with("mixed") {
+        notes.push(format!(
+            "Line ends are {}: the file was put together from several; each of them ends a line.",
+            look.shape.line_ends
+        ));
+    }
+    if zeros > 0 {
+        notes.push(format!("{zeros} NUL bytes: the rows that hold them are quarantined."));
+    }
+    if look.rows.rows_over_lines > 0 {
+        notes.push(format!(
+            "{} rows go on over a line end inside quotes, at the most {} lines.",
+            look.rows.rows_over_lines, look.shape.row_lines
+        ));
+    }
+}
+
+fn about_names(look: &Look, names: usize, notes: &mut Vec<String>) {
+    let header = &look.header;
+    if !header.title_lines.is_empty() && header.present {
+        notes.push(format!(
+            "{} lines stand before the header: a layout takes the first line for the names, so take these out first.",
+            header.line.map_or(header.title_lines.len() as u64, |line| line - 1)
+        ));
+    }
+    if !header.repeated_on.is_empty() {
+        let lines: Vec<String> = header.repeated_on.iter().take(5).map(u64::to_string).collect();
+        notes.push(format!(
+            "The header stands again on line {}: the file was put together from several. Those rows are quarantined.",
+            lines.join(", ")
+        ));
+    }
+    if !header.duplicates.is_empty() {
+        notes.push(format!(
+            "{} stands more than once in the header: which column is meant cannot be told, so a layout cannot read it.",
+            header.duplicates.join(", ")
+        ));
+    }
+    let blank = look.columns.iter().filter(|column| column.name.is_empty()).count();
+    if blank > 0 {
+        notes.push(format!("{blank} columns have no name and cannot be read by a layout."));
+    }
+    if header.present && names != look.shape.fields {
+        notes.push(format!(
+            "The header has {names} names, most rows have {} fields: rows are quarantined until the header fits them.",
+            look.shape.fields
+        ));
+    }
+}
+
+fn about_rows(look: &Look, notes: &mut Vec<String>) {
+    let rows = &look.rows;
+    if rows.counted == 0 {
+        notes.push("There is no row of data.".to_owned());
+    }
+    if rows.misfits > 0 {
+        notes.push(format!(
+            "{} rows ({}) do not have {} fields and would be quarantined.",
+            grouped(rows.misfits as f64),
+            share_text(rows.misfits, rows.misfits + rows.counted),
+            look.shape.fields
+        ));
+    }
+    let repeated = look
+        .proposal
+        .as_ref()
+        .and_then(|proposal| proposal.reading.as_ref())
+        .map_or(0, |r| r.repeated_parcels);
+    if repeated > 0 {
+        notes.push(format!(
+            "{} rows repeat the parcel number of an earlier row: several buildings, years or owners of one parcel. Identical rows \
+             count once, others are quarantined until the layout says what the rows are.",
+            grouped(repeated as f64)
+        ));
+    }
+}
+
+fn no_proposal(look: &Look) -> &'static str {
+    if look.shape.separation == Separation::FixedWidth {
+        "No layout is proposed: the fields stand at fixed places, which the publisher's description of the file says."
+    } else if look.shape.separation == Separation::None {
+        "No layout is proposed: nothing separates fields. Check that this is the file with the rows."
+    } else if !look.header.present {
+        "No layout is proposed: there are no column names. The publisher's description of the file has them; write them into a \
+         first line."
+    } else {
+        "No layout is proposed: no column seems to be the number of the parcel."
+    }
+}
