@@ -36,7 +36,9 @@ pub mod header;
 pub mod layout;
 pub mod limits;
 mod mapping;
+mod mend;
 mod published;
 pub mod reader;
 
+pub use mend::{MendForm, REASON_COLUMN};
 pub use published::{PublishedError, PublishedField, published_row};

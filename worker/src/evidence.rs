@@ -8,6 +8,7 @@ use crossfoot_audit::judge::transition::State;
 use crossfoot_audit::record::address::{Agreement, StreetAddress, agreement};
 use crossfoot_packet::data::{self, PacketData, area_text, money_text};
 use crossfoot_roll::{PublishedError, PublishedField, layout::Layout, published_row, reader::RollReader};
+use crossfoot_store::mend::Mend;
 use crossfoot_store::object::KeptFile;
 use crossfoot_store::queue::{FindingEvent, FindingView, PairView};
 use crossfoot_store::record::Record;
@@ -74,6 +75,7 @@ pub async fn evidence(
     let house = document::reread(&document).map_err(|_| EvidenceError::Overtaken)?;
     let standard = standards.named(office, &pair.standard).await?.ok_or(EvidenceError::Overtaken)?;
     let row = Row::read(store, &edition, &again.record).await?;
+    let mended = store.mend(source.number, edition.number).await?.map(|mend| mended_data(&mend)).transpose()?;
     let policy = store.policy_of_version(office, pair.policy_version).await?;
     let history = store.finding_history(office, &finding.id).await?;
     Ok(PacketData {
@@ -88,7 +90,7 @@ pub async fn evidence(
         },
         source: source_data(pair, &edition, &row),
         matched: match_data(pair, &again.record),
-        record: record_data(&again.record, &row),
+        record: record_data(&again.record, &row, mended),
         measurement: data::Measurement {
             measured_on: house.measured_on.to_string(),
             version: small(pair.measurement_version),
@@ -160,7 +162,7 @@ impl Row {
 }
 
 /// The beginning of a file up to the end of its header line.
-async fn head(store: &Store, file: &KeptFile, layout: &Layout) -> Result<Vec<u8>, EvidenceError> {
+pub(crate) async fn head(store: &Store, file: &KeptFile, layout: &Layout) -> Result<Vec<u8>, EvidenceError> {
     let original = store.object_open(&file.object_key).await?;
     let layout = layout.clone();
     let read = tokio::task::spawn_blocking(move || {
@@ -210,7 +212,7 @@ fn match_data(pair: &PairView, record: &Record) -> data::Match {
     }
 }
 
-fn record_data(record: &Record, row: &Row) -> data::Record {
+fn record_data(record: &Record, row: &Row, mended: Option<data::Mended>) -> data::Record {
     let field = |field: &PublishedField| data::Field {
         header: field.header.clone(),
         value: if field.mapped { field.value.clone() } else { MASKED.to_owned() },
@@ -225,7 +227,18 @@ fn record_data(record: &Record, row: &Row) -> data::Record {
         class: record.class.clone(),
         fields: row.fields.iter().map(field).collect(),
         row_sha256: row.sha256.clone(),
+        mended,
     }
+}
+
+fn mended_data(mend: &Mend) -> Result<data::Mended, StoreError> {
+    let at = jiff::Timestamp::from_microsecond(mend.mended_at).map_err(|e| damaged("time of a mend", &e))?;
+    Ok(data::Mended {
+        edition: small(mend.mends),
+        by: mend.mended_by.clone(),
+        at: format!("{at:.0}"),
+        why: mend.reason.clone(),
+    })
 }
 
 fn steps(again: &Rejudged) -> Vec<data::Step> {
