@@ -23,7 +23,7 @@ use mark::Mark;
 use parts::Parts;
 use plans::PlanView;
 pub(crate) use plans::files as plan_files;
-pub(crate) use wording::{grouped, result};
+pub(crate) use wording::{grouped, mended_words, result};
 use wording::{measured_words, rule_words, spaced};
 
 /// A row of a table.
@@ -83,14 +83,7 @@ impl RecordWords {
         RecordWords {
             title: "The record, with a row that was mended",
             column: "As mended",
-            note: format!(
-                "This row is not as published. As it stands in edition {} of the publisher it could not be read, and \
-                 {} mended it on {}: {}. The file, the place and the hashes that are stated are those of the mended row.",
-                mended.edition,
-                mended.by,
-                mended.at.get(..10).unwrap_or(&mended.at),
-                mended.why.trim_end_matches('.')
-            ),
+            note: mended_words(mended),
         }
     }
 }

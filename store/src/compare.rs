@@ -168,7 +168,6 @@ impl Store {
         let mut walk = self.walk(comparison, after).await?;
         let limit = usize::try_from(limit).unwrap_or(0).max(1);
         let (mut keys, mut looked) = (Vec::new(), 0usize);
-        let mut last = String::new();
         let next = loop {
             let Some((source, other)) = walk.step().await? else { break None };
             looked += 1;
@@ -176,9 +175,8 @@ impl Store {
             if is_listed(listing, source.as_ref(), other.as_ref(), &comparison.tolerance) {
                 keys.push(key.clone());
             }
-            last = key;
             if keys.len() == limit || looked == KEYS_A_LOOK {
-                break Some(last.clone());
+                break Some(key);
             }
         };
         Ok(ComparedPage { items: self.side_by_side(comparison, &keys).await?, next })

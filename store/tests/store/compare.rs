@@ -105,7 +105,7 @@ async fn rolls(ground: &Ground) -> Rolls {
     ground.take("two", &layout("two"), "two 1", vec![rows(&two)]).await;
     for edition in 2..4i64 {
         for n in (0..3000).filter(|n| n % (10 * edition) == 3) {
-            one.insert(format!("{n:06}"), of(n, edition));
+            one.insert(format!("{n:06}"), of(n, edition * 150));
         }
         for n in (0..3000).filter(|n| n % (13 * edition) == 4) {
             one.remove(&format!("{n:06}"));
