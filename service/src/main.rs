@@ -3,6 +3,7 @@
 mod api;
 mod arguments;
 mod bar;
+mod beside;
 mod commands;
 mod footing;
 mod houses;

@@ -79,6 +79,17 @@ pub(crate) enum FieldName {
     Class,
 }
 
+impl From<Field> for FieldName {
+    fn from(field: Field) -> FieldName {
+        match field {
+            Field::Area => FieldName::Area,
+            Field::Value => FieldName::Value,
+            Field::Year => FieldName::Year,
+            Field::Class => FieldName::Class,
+        }
+    }
+}
+
 impl From<FieldName> for Field {
     fn from(name: FieldName) -> Field {
         match name {

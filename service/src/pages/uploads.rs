@@ -14,8 +14,9 @@ use crossfoot_store::source::{EditionArrival, EditionNotes, RollStatus};
 use maud::{Markup, html};
 use tokio::io::AsyncWriteExt as _;
 
-use super::layout::{Fail, Guest, page, whole};
+use super::layout::{Fail, Guest, as_parameter, page, whole};
 use super::state::state;
+use crate::api::quarantine::may_read;
 use crate::http::App;
 use crate::http::problem::{Kind, Problem};
 use crate::installation::Installation;
@@ -44,7 +45,9 @@ pub(super) async fn show(State(app): State<App>, guest: Guest) -> Result<Respons
             td.n data-l="Changed" { (last.counts.records_changed) }
             td.n data-l="Gone" { (last.counts.records_ended) }
             td data-l="Quarantine" {
-                (last.counts.rows_rejected)
+                @if last.counts.rows_rejected > 0 && may_read(&guest.0).is_ok() && last.state == "current" {
+                    a href={ "/sources/" (as_parameter(&source.id)) "/editions/" (last.number) } aria-label={ (last.counts.rows_rejected) " rows of " (source.id) " in quarantine" } { (last.counts.rows_rejected) }
+                } @else { (last.counts.rows_rejected) }
                 @for (reason, n) in &rejects { div { (n) " " (reason.replace('_', " ")) } }
             }
         } });
@@ -102,7 +105,7 @@ fn unkept(error: &std::io::Error) -> Problem {
 }
 
 /// Waits for the next piece of a form, but not for ever.
-async fn in_idle<T>(app: &App, piece: impl Future<Output = Result<T, MultipartError>>) -> Result<T, Problem> {
+pub(super) async fn in_idle<T>(app: &App, piece: impl Future<Output = Result<T, MultipartError>>) -> Result<T, Problem> {
     let wait = Duration::from_secs(app.limits.idle_seconds);
     match tokio::time::timeout(wait, piece).await {
         Ok(piece) => piece.map_err(|_| broken()),
@@ -114,7 +117,7 @@ async fn in_idle<T>(app: &App, piece: impl Future<Output = Result<T, MultipartEr
 }
 
 /// Takes a file of a form to a file without a name.
-async fn arrived(app: &App, mut field: Field<'_>) -> Result<std::fs::File, Problem> {
+pub(super) async fn arrived(app: &App, mut field: Field<'_>) -> Result<std::fs::File, Problem> {
     let file = tempfile::tempfile_in(app.store.data_folder()).map_err(|error| unkept(&error))?;
     let (mut file, mut bytes) = (tokio::fs::File::from_std(file), 0usize);
     while let Some(chunk) = in_idle(app, field.chunk()).await? {
@@ -134,7 +137,7 @@ async fn arrived(app: &App, mut field: Field<'_>) -> Result<std::fs::File, Probl
 }
 
 /// A small field as text.
-async fn text(app: &App, mut field: Field<'_>) -> Result<String, Problem> {
+pub(super) async fn text(app: &App, mut field: Field<'_>) -> Result<String, Problem> {
     let mut bytes = Vec::new();
     while let Some(chunk) = in_idle(app, field.chunk()).await? {
         bytes.extend_from_slice(&chunk);
