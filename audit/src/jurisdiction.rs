@@ -147,9 +147,7 @@ impl ValueKind {
             | ValueKind::AppealDeadline => day(value).is_none().then(|| no_day(value)),
             ValueKind::AssessmentRatio => match number(value) {
                 Some(ratio) if ratio > Decimal::ZERO && ratio <= Decimal::ONE => None,
-                _ => {
-                    Some(format!("{value:?} is no ratio: write a number above 0 and up to 1, such as 0.40"))
-                }
+                _ => Some(format!("{value:?} is no ratio: write a number above 0 and up to 1, such as 0.40")),
             },
             ValueKind::TaxRate | ValueKind::Cap | ValueKind::Exemption => match number(value) {
                 Some(number) if number >= Decimal::ZERO => None,

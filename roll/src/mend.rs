@@ -183,7 +183,10 @@ mod tests {
     fn the_header_and_the_lines_are_the_files_own() {
         let form = form("", b"\xEF\xBB\xBFPARCEL,OWNER,AREA", b"\r\n1");
         assert_eq!(text(form.header()), "\u{feff}PARCEL,OWNER,AREA,crossfoot_reason\r\n");
-        assert_eq!(text(form.whole(b"1,\"Doe, J\",n/a", "n/a is, no area")), "1,\"Doe, J\",n/a,\"n/a is, no area\"\r\n");
+        assert_eq!(
+            text(form.whole(b"1,\"Doe, J\",n/a", "n/a is, no area")),
+            "1,\"Doe, J\",n/a,\"n/a is, no area\"\r\n"
+        );
     }
 
     #[test]
@@ -199,7 +202,8 @@ mod tests {
 
     #[test]
     fn other_delimiters_quotes_and_encodings_are_kept() {
-        let form = form("delimiter = \";\"\nquote = \"\"\nencoding = \"windows-1252\"", b"PARCEL;AREA;X\xDF", b"");
+        let form =
+            form("delimiter = \";\"\nquote = \"\"\nencoding = \"windows-1252\"", b"PARCEL;AREA;X\xDF", b"");
         assert_eq!(form.header(), b"PARCEL;AREA;X\xDF;crossfoot_reason\n");
         assert_eq!(form.masked(b"1;2;Stra\xDFe", "a;b … \u{2026}\u{4e00}"), b"1;2;\x85;a b \x85 \x85?\n");
     }

@@ -20,12 +20,7 @@ pub(crate) struct Installation {
 
 /// Who works on the machine itself: whoever may run the program there may do what an operator may.
 pub(crate) fn host() -> Visitor {
-    Visitor {
-        key: "command line".to_owned(),
-        label: String::new(),
-        office: None,
-        role: Role::Operator,
-    }
+    Visitor { key: "command line".to_owned(), label: String::new(), office: None, role: Role::Operator }
 }
 
 /// How often a job that another worker has is looked at.

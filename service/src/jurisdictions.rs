@@ -75,7 +75,8 @@ fn from_csv(text: &str) -> Result<Vec<JurisdictionYear>, Vec<YearError>> {
                 continue;
             }
         };
-        let cell = |name: &str| place(name).and_then(|at| record.get(at)).unwrap_or_default().trim().to_owned();
+        let cell =
+            |name: &str| place(name).and_then(|at| record.get(at)).unwrap_or_default().trim().to_owned();
         let rows = years.entry((cell("jurisdiction"), cell("year"))).or_default();
         rows.draft.jurisdiction = cell("jurisdiction");
         rows.draft.year = cell("year");
@@ -146,7 +147,10 @@ mod tests {
                 "line 3, column 7: the source is blank: name the law, the notice or the page",
             ]
         );
-        assert!(told("jurisdiction,year,kin,value\n")[0].starts_with("line 1, column 3: there is no column \"kin\""));
+        assert!(
+            told("jurisdiction,year,kin,value\n")[0]
+                .starts_with("line 1, column 3: there is no column \"kin\"")
+        );
         assert_eq!(told(HEAD).len(), 1);
     }
 }

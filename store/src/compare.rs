@@ -318,12 +318,7 @@ enum Relation {
     Neither,
 }
 
-fn is_listed(
-    listing: Listing,
-    source: Option<&Keyed>,
-    other: Option<&Keyed>,
-    tolerance: &Tolerance,
-) -> bool {
+fn is_listed(listing: Listing, source: Option<&Keyed>, other: Option<&Keyed>, tolerance: &Tolerance) -> bool {
     let relation = |field| source.zip(other).map(|(source, other)| relation(field, source, other, tolerance));
     match listing {
         Listing::Differing(field) => relation(field) == Some(Relation::Differing),

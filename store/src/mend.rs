@@ -155,7 +155,8 @@ impl Store {
     /// # Errors
     /// [`StoreError`] of the database.
     pub async fn mends(&self, source: i64) -> Result<BTreeMap<i64, Mend>, StoreError> {
-        let sql = "SELECT mends, mended_by, reason, actor, mended_at, edition FROM edition_mend WHERE source = $1";
+        let sql =
+            "SELECT mends, mended_by, reason, actor, mended_at, edition FROM edition_mend WHERE source = $1";
         let rows = self.main.fetch(sql, values![source]).await?;
         rows.iter().map(|row| Ok((row.get(5)?, mend_of(row)?))).collect()
     }
@@ -235,8 +236,7 @@ impl Store {
 
 /// Mended rows that are here already.
 async fn known(tx: &mut Tx, source: i64, identity: &str) -> Result<Option<(i64, String)>, StoreError> {
-    let sql =
-        "SELECT number, state FROM edition WHERE source = $1 AND identity = $2 AND state <> 'refused'";
+    let sql = "SELECT number, state FROM edition WHERE source = $1 AND identity = $2 AND state <> 'refused'";
     let row = tx.fetch_one(sql, values![source, identity]).await?;
     row.map(|row| Ok((row.get(0)?, row.get(1)?))).transpose()
 }

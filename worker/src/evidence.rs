@@ -75,7 +75,8 @@ pub async fn evidence(
     let house = document::reread(&document).map_err(|_| EvidenceError::Overtaken)?;
     let standard = standards.named(office, &pair.standard).await?.ok_or(EvidenceError::Overtaken)?;
     let row = Row::read(store, &edition, &again.record).await?;
-    let mended = store.mend(source.number, edition.number).await?.map(|mend| mended_data(&mend)).transpose()?;
+    let mended =
+        store.mend(source.number, edition.number).await?.map(|mend| mended_data(&mend)).transpose()?;
     let policy = store.policy_of_version(office, pair.policy_version).await?;
     let history = store.finding_history(office, &finding.id).await?;
     Ok(PacketData {

@@ -6,8 +6,8 @@ use crossfoot_store::record::RejectView;
 use crossfoot_store::source::Edition;
 use crossfoot_store::{Store, StoreError};
 
-use crate::evidence::head;
 use crate::evidence::EvidenceError;
+use crate::evidence::head;
 
 /// Bytes that are looked at to see how the lines of a file end.
 const LINE_END_BYTES: u64 = 2;

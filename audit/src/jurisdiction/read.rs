@@ -79,7 +79,10 @@ impl Draft {
         let mut faults: Vec<(Option<usize>, &'static str, String)> = Vec::new();
         let mut wrong = |place: Place, message: String| faults.push((place.0, place.1, message));
         if self.jurisdiction.trim().is_empty() || self.jurisdiction.chars().count() > 200 {
-            wrong((None, "jurisdiction"), "name the jurisdiction as the layouts of its sources do".to_owned());
+            wrong(
+                (None, "jurisdiction"),
+                "name the jurisdiction as the layouts of its sources do".to_owned(),
+            );
         }
         let year = self.year.trim().parse::<i32>().ok().filter(|year| (1500..=2200).contains(year));
         if year.is_none() {
@@ -295,8 +298,7 @@ impl JurisdictionYear {
     pub fn from_toml(text: &str) -> Result<JurisdictionYear, Vec<YearError>> {
         let places = Places { text, document: toml::de::DeTable::parse(text).ok() };
         let written: Written = toml::from_str(text).map_err(|error| {
-            let (line, column) =
-                error.span().map_or((1, 1), |span| places.line_and_column(span.start));
+            let (line, column) = error.span().map_or((1, 1), |span| places.line_and_column(span.start));
             vec![YearError { line, column, pointer: String::new(), message: error.message().to_owned() }]
         })?;
         draft(&written).check().map_err(|faults| {

@@ -168,7 +168,10 @@ mod tests {
     }
 
     fn told(records: &[Beside<'_>]) -> Vec<String> {
-        disagreements(records).into_iter().map(|found| format!("{}: {}", found.field, found.sentence)).collect()
+        disagreements(records)
+            .into_iter()
+            .map(|found| format!("{}: {}", found.field, found.sentence))
+            .collect()
     }
 
     #[test]
@@ -186,7 +189,8 @@ mod tests {
 
     #[test]
     fn areas_say_first_whether_the_bases_are_the_same() {
-        let differ = |basis: &str| told(&[record("county", "a", 912), record("treasurer", basis, 1300)]).join("");
+        let differ =
+            |basis: &str| told(&[record("county", "a", 912), record("treasurer", basis, 1300)]).join("");
         assert_eq!(
             differ("a"),
             "area: The areas differ: 912 sq ft in county, 1300 sq ft in treasurer; all of them count by a, so at most \
@@ -205,17 +209,27 @@ mod tests {
             situs: "120 GARNET ST",
             ..record("treasurer", "a", 912)
         };
-        let fields: Vec<_> = disagreements(&[record("county", "a", 912), other]).iter().map(|d| d.field).collect();
+        let fields: Vec<_> =
+            disagreements(&[record("county", "a", 912), other]).iter().map(|d| d.field).collect();
         assert_eq!(fields, ["value", "year_built", "class", "situs"]);
-        let blank =
-            Beside { area: None, value: None, year_built: None, class: " ", situs: "", ..record("x", "a", 1) };
+        let blank = Beside {
+            area: None,
+            value: None,
+            year_built: None,
+            class: " ",
+            situs: "",
+            ..record("x", "a", 1)
+        };
         assert_eq!(told(&[record("county", "a", 912), blank]), [""; 0]);
     }
 
     #[test]
     fn a_copy_is_one_witness_with_what_it_copies() {
         let copy = Beside { copies: Some("county"), ..record("portal", "a", 912) };
-        assert_eq!(copies(&[record("county", "a", 912), copy.clone()]), ["portal copies county: one witness with it."]);
+        assert_eq!(
+            copies(&[record("county", "a", 912), copy.clone()]),
+            ["portal copies county: one witness with it."]
+        );
         assert_eq!(copies(&[copy]), ["portal copies county: no witness of its own."]);
     }
 }

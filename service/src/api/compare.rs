@@ -320,8 +320,7 @@ pub(crate) fn difference(field: Field, pair: &Compared) -> Option<String> {
     let (source, other) = pair.source.as_ref().zip(pair.other.as_ref())?;
     match field {
         Field::Area => {
-            let apart =
-                other.area?.square_micrometres().checked_sub(source.area?.square_micrometres())?;
+            let apart = other.area?.square_micrometres().checked_sub(source.area?.square_micrometres())?;
             Some(crossfoot_audit::area::Area::from_square_micrometres(apart).to_square_feet(2))
         }
         Field::Value => {
@@ -466,7 +465,8 @@ pub(crate) struct FieldView {
 pub(crate) fn comparison_view(asked: &Asked, counts: &ComparisonCounts) -> ComparisonView {
     let Comparison { source, other, .. } = &asked.comparison;
     let of = |source: &Source| (source.id.clone(), source.current_edition, source.basis.clone());
-    let ((source, source_edition, source_basis), (other, other_edition, other_basis)) = (of(source), of(other));
+    let ((source, source_edition, source_basis), (other, other_edition, other_basis)) =
+        (of(source), of(other));
     let field = |field: Field| {
         let FieldCounts { equal, differing, only_source, only_other, neither } =
             counts.fields.get(&field).copied().unwrap_or_default();
@@ -501,8 +501,7 @@ pub(crate) async fn get_comparison(
     Q(query): Q<CompareQuery>,
 ) -> Result<Json<ComparisonView>, Problem> {
     may_read(&who)?;
-    let asked =
-        ask(&app.store, (&query.source, &query.other), query.field.into(), query.at_least).await?;
+    let asked = ask(&app.store, (&query.source, &query.other), query.field.into(), query.at_least).await?;
     // a client that goes away must not make the next one begin again
     let (store, comparison) = (app.store.clone(), asked.comparison.clone());
     let counting = tokio::spawn(async move { store.compare_counts(&comparison).await });

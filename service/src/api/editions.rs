@@ -188,15 +188,7 @@ pub(crate) async fn create_edition(
     let Some(layout) = app.store.source_layout(source.number).await? else {
         return Err(Problem::new(Kind::Conflict, "the source has no layout: POST /v1/sources gives it one"));
     };
-    let content = headers.get(header::CONTENT_TYPE).and_then(|v| v.to_str().ok()).unwrap_or_default();
-    if !["application/octet-stream", "text/csv", "text/plain"]
-        .contains(&content.split(';').next().unwrap_or_default().trim())
-    {
-        return Err(Problem::new(
-            Kind::UnsupportedMediaType,
-            "send application/octet-stream, text/csv or text/plain as Content-Type",
-        ));
-    }
+    content_is_a_file(&headers)?;
     let arrived = upload::take(&app, &headers, body, app.limits.upload_bytes).await?;
     if arrived.bytes == 0 {
         return Err(Problem::wrong("", "the roll is empty", "send the file as published as the body"));
@@ -224,6 +216,19 @@ pub(crate) async fn create_edition(
             (StatusCode::ACCEPTED, headers, Json(arrival))
         }
     })
+}
+
+/// Refuses a body that is not said to be a file.
+pub(crate) fn content_is_a_file(headers: &HeaderMap) -> Result<(), Problem> {
+    let content = headers.get(header::CONTENT_TYPE).and_then(|v| v.to_str().ok()).unwrap_or_default();
+    let content = content.split(';').next().unwrap_or_default().trim();
+    if ["application/octet-stream", "text/csv", "text/plain"].contains(&content) {
+        return Ok(());
+    }
+    Err(Problem::new(
+        Kind::UnsupportedMediaType,
+        "send application/octet-stream, text/csv or text/plain as Content-Type",
+    ))
 }
 
 fn notes(query: &EditionQuery) -> Result<EditionNotes, Problem> {

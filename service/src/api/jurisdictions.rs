@@ -97,7 +97,8 @@ pub(crate) async fn get_year(
     P((id, n)): P<(String, i64)>,
 ) -> Result<Json<YearWhole>, Problem> {
     let mut versions = app.store.jurisdiction_year_versions(&id, n).await?.into_iter().map(YearView::from);
-    let newest = versions.next().ok_or_else(|| Problem::not_found("year of a jurisdiction", &format!("{id}/{n}")))?;
+    let newest =
+        versions.next().ok_or_else(|| Problem::not_found("year of a jurisdiction", &format!("{id}/{n}")))?;
     Ok(Json(YearWhole { newest, earlier: versions.collect() }))
 }
 
@@ -123,7 +124,11 @@ pub(crate) async fn put_year(
     ] {
         if !same {
             let detail = format!("the document is not of {named}, which the path names");
-            return Err(Problem::wrong(pointer, detail, "send it to the path of its own jurisdiction and year"));
+            return Err(Problem::wrong(
+                pointer,
+                detail,
+                "send it to the path of its own jurisdiction and year",
+            ));
         }
     }
     let before = app.store.jurisdiction_year_versions(&id, n).await?.first().map_or(0, |kept| kept.version);
@@ -157,7 +162,8 @@ fn read(headers: &HeaderMap, body: &[u8]) -> Result<JurisdictionYear, Problem> {
 
 fn fault(error: &YearError) -> Fault {
     // the message says what was found, then behind its first colon what would mend it
-    let (detail, mend) = error.message.split_once(": ").unwrap_or((&error.message, "correct it at that place"));
+    let (detail, mend) =
+        error.message.split_once(": ").unwrap_or((&error.message, "correct it at that place"));
     let place = if error.line == 0 {
         String::new()
     } else {

@@ -18,7 +18,7 @@ use utoipa::{IntoParams, ToSchema};
 use utoipa_axum::router::OpenApiRouter;
 use utoipa_axum::routes;
 
-use super::editions::{Arrival, file_name_of};
+use super::editions::{Arrival, content_is_a_file, file_name_of};
 use super::views::time;
 use crate::http::App;
 use crate::http::access::Who;
@@ -222,7 +222,10 @@ pub(crate) async fn rows_to_mend(
         MendFormError::Apart => Problem::new(Kind::Conflict, format!("{error}, with file=1 for the first")),
         MendFormError::Header { .. } => {
             tracing::error!("rows cannot be written out to be mended: {error}");
-            Problem::new(Kind::Internal, "the cause is in the log of the service, under the id of this request")
+            Problem::new(
+                Kind::Internal,
+                "the cause is in the log of the service, under the id of this request",
+            )
         }
     })?;
     let charset = edition.layout.file.encoding.name();
@@ -298,10 +301,15 @@ pub(crate) async fn create_mends(
     who.operator()?;
     let (source, _) = loaded(&app, &id, n).await?;
     check_note(&query.by, &query.reason)?;
+    content_is_a_file(&headers)?;
     let name = file_name_of(query.name.as_deref(), &format!("{}-mended", source.id))?;
     let arrived = upload::take(&app, &headers, body, app.limits.upload_bytes).await?;
     if arrived.bytes == 0 {
-        return Err(Problem::wrong("", "there are no rows", "send the mended rows with their header as the body"));
+        return Err(Problem::wrong(
+            "",
+            "there are no rows",
+            "send the mended rows with their header as the body",
+        ));
     }
     // what arrived whole is staged whole, also when the client goes away
     let staging = tokio::spawn(async move {
@@ -353,7 +361,9 @@ pub(crate) fn check_note(by: &str, reason: &str) -> Result<(), Problem> {
         if length == 0 || length > most || text.chars().any(char::is_control) {
             return Err(Problem::new(
                 Kind::BadRequest,
-                format!("{name} is blank, longer than {most} characters or more than a line: say it in one line"),
+                format!(
+                    "{name} is blank, longer than {most} characters or more than a line: say it in one line"
+                ),
             ));
         }
     }

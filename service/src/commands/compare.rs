@@ -107,7 +107,11 @@ fn summary(asked: &Asked, counts: &ComparisonCounts) -> String {
     let mut table = Table::new(
         [("field", Side::Left), ("equal", Side::Right), ("differing", Side::Right)]
             .into_iter()
-            .chain([("only the first", Side::Right), ("only the second", Side::Right), ("neither", Side::Right)])
+            .chain([
+                ("only the first", Side::Right),
+                ("only the second", Side::Right),
+                ("neither", Side::Right),
+            ])
             .collect(),
     );
     for field in Field::ALL {

@@ -119,7 +119,11 @@ fn quarantine(edition: &Edition, arguments: &ImportRoll) -> Outcome {
 /// Rows in quarantine that are shown at once.
 const REJECTS_SHOWN: i64 = 5;
 
-pub(crate) async fn report(installation: &Installation, source: &Source, edition: &Edition) -> anyhow::Result<()> {
+pub(crate) async fn report(
+    installation: &Installation,
+    source: &Source,
+    edition: &Edition,
+) -> anyhow::Result<()> {
     let c = &edition.counts;
     say(&format!(
         "{}: edition {}, {} rows read, {} records ({} new, {} changed, {} unchanged, {} gone), {} rows repeated, {} in quarantine\n",

@@ -32,9 +32,7 @@ pub(crate) async fn run(settings: &Settings, arguments: &Jurisdiction) -> anyhow
                     let versions = installation.store.jurisdiction_year_versions(id, *year).await?;
                     versions.into_iter().take(if *history { usize::MAX } else { 1 }).collect()
                 }
-                (id, _) => {
-                    installation.store.jurisdiction_years(id.as_deref().unwrap_or_default()).await?
-                }
+                (id, _) => installation.store.jurisdiction_years(id.as_deref().unwrap_or_default()).await?,
             };
             show(jurisdiction.as_deref(), *year, &kept, *json)
         }
@@ -92,7 +90,8 @@ fn show(
     }
     for kept in shown {
         if as_json {
-            let line = json!({ "version": kept.version, "saved_at": time(kept.saved_at), "document": kept.year });
+            let line =
+                json!({ "version": kept.version, "saved_at": time(kept.saved_at), "document": kept.year });
             say(&format!("{line}\n"))?;
         } else {
             say(&text(kept)?)?;
@@ -105,7 +104,14 @@ fn text(kept: &KeptYear) -> anyhow::Result<String> {
     let mut text = String::new();
     let year = &kept.year;
     let title = if year.title.is_empty() { String::new() } else { format!(" ({})", year.title) };
-    writeln!(text, "{}{title}, {}, version {} of {}", year.jurisdiction, year.year, kept.version, time(kept.saved_at))?;
+    writeln!(
+        text,
+        "{}{title}, {}, version {} of {}",
+        year.jurisdiction,
+        year.year,
+        kept.version,
+        time(kept.saved_at)
+    )?;
     for kind in ValueKind::ALL {
         for value in year.value.iter().filter(|value| value.kind == kind) {
             let name = if value.name.is_empty() { String::new() } else { format!(", {}", value.name) };

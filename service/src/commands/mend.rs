@@ -1,8 +1,8 @@
 //! `crossfoot import mend`: mended rows of a quarantine.
 
+use crossfoot_store::StoreError;
 use crossfoot_store::mend::{MendArrival, MendNote};
 use crossfoot_store::source::EditionArrival;
-use crossfoot_store::StoreError;
 
 use crate::api::quarantine::{check_note, overtaken};
 use crate::arguments::ImportMend;
@@ -24,7 +24,9 @@ pub(crate) async fn run(installation: &Installation, arguments: &ImportMend) -> 
         return refused(format!("{}: {error}", arguments.file.display()));
     }
     let source = match store.source_by_id(&arguments.source).await {
-        Err(StoreError::Missing { .. }) => return refused(format!("there is no source {}", arguments.source)),
+        Err(StoreError::Missing { .. }) => {
+            return refused(format!("there is no source {}", arguments.source));
+        }
         found => found?,
     };
     let Some(edition) = arguments.edition.or(source.current_edition) else {
@@ -54,7 +56,12 @@ pub(crate) async fn run(installation: &Installation, arguments: &ImportMend) -> 
     if let Some(outcome) = ended(&source, &made, end) {
         return Ok(outcome);
     }
-    say(&format!("{}: mends of edition {}, by {}\n", source.id, store.mend_root(source.number, number).await?, note.mended_by))?;
+    say(&format!(
+        "{}: mends of edition {}, by {}\n",
+        source.id,
+        store.mend_root(source.number, number).await?,
+        note.mended_by
+    ))?;
     report(installation, &source, &made).await?;
     Ok(if made.counts.rows_rejected > 0 { Outcome::Partly } else { Outcome::Done })
 }

@@ -36,7 +36,10 @@ impl Question {
     }
 
     fn list(&self) -> ListName {
-        ListName::ALL.into_iter().find(|(_, name)| *name == self.list).map_or(ListName::Differing, |(list, _)| list)
+        ListName::ALL
+            .into_iter()
+            .find(|(_, name)| *name == self.list)
+            .map_or(ListName::Differing, |(list, _)| list)
     }
 
     /// The same question as an address, with another list.
@@ -61,8 +64,13 @@ pub(super) async fn show(
     if guest.0.0.role != Role::Operator {
         guest.0.office(&READERS)?;
     }
-    let sources: Vec<Source> =
-        app.store.source_list().await?.into_iter().filter(|source| source.current_edition.is_some()).collect();
+    let sources: Vec<Source> = app
+        .store
+        .source_list()
+        .await?
+        .into_iter()
+        .filter(|source| source.current_edition.is_some())
+        .collect();
     let answer = if question.source.is_empty() || question.with.is_empty() {
         html! {}
     } else {
@@ -106,14 +114,18 @@ async fn answer(app: &App, question: &Question) -> Result<Markup, Fail> {
             Problem::wrong("/at_least", format!("{text:?} is no number"), "write digits with a decimal point")
         })?),
     };
-    let asked = ask(&app.store, (&question.source, &question.with), field, at_least).await.map_err(Problem::from)?;
+    let asked =
+        ask(&app.store, (&question.source, &question.with), field, at_least).await.map_err(Problem::from)?;
     let counts = app.store.compare_counts(&asked.comparison).await?;
     let paging = Paging { cursor: question.cursor.clone(), limit: None };
     let after: String = paging.place()?.unwrap_or_default();
     let listing = question.list().of(field);
     let found = app.store.compare_page(&asked.comparison, listing, &after, LINES).await?;
     let next = found.next.as_ref().map(cursor);
-    let list = ListName::ALL.into_iter().find(|(list, _)| *list == question.list()).map_or("differing", |(_, name)| name);
+    let list = ListName::ALL
+        .into_iter()
+        .find(|(list, _)| *list == question.list())
+        .map_or("differing", |(_, name)| name);
     Ok(html! {
         (totals(&asked, &counts))
         h2 #list { (list_words(&asked.comparison, question.list(), field)) }

@@ -155,8 +155,10 @@ fn figure(text: Option<String>) -> String {
 /// The records of all sources in one table, and what they say of each other.
 fn side_by_side(sides: &Sides) -> Markup {
     let differs = |field: &str| sides.disagreements.iter().any(|found| found.field == field);
-    let marked = |field: &str, text: String| html! {
-        @if differs(field) { strong { (text) } " " span.soft { "differs" } } @else { (text) }
+    let marked = |field: &str, text: String| {
+        html! {
+            @if differs(field) { strong { (text) } " " span.soft { "differs" } } @else { (text) }
+        }
     };
     html! {
         table.wide {
@@ -184,12 +186,20 @@ fn side_by_side(sides: &Sides) -> Markup {
 }
 
 fn basis_words(basis: &str) -> String {
-    if basis == crossfoot_roll::layout::BASIS_NOT_PUBLISHED { "not published".to_owned() } else { basis.to_owned() }
+    if basis == crossfoot_roll::layout::BASIS_NOT_PUBLISHED {
+        "not published".to_owned()
+    } else {
+        basis.to_owned()
+    }
 }
 
 fn edition_words(side: &Side) -> String {
     let year = side.roll_year.map(|year| format!(", roll of {year}")).unwrap_or_default();
-    let status = if side.status == "not stated" { ", status not stated".to_owned() } else { format!(", {}", side.status) };
+    let status = if side.status == "not stated" {
+        ", status not stated".to_owned()
+    } else {
+        format!(", {}", side.status)
+    };
     format!("{}{year}{status}", side.pair.edition)
 }
 

@@ -9,7 +9,9 @@ use maud::{Markup, html};
 use super::layout::{Fail, Guest, page};
 use super::state::{moment, state};
 use super::uploads::{arrived, in_idle, text};
-use crate::api::quarantine::{Group, NAME_CHARACTERS, REASON_CHARACTERS, check_note, groups, loaded, may_read, stage};
+use crate::api::quarantine::{
+    Group, NAME_CHARACTERS, REASON_CHARACTERS, check_note, groups, loaded, may_read, stage,
+};
 use crate::http::App;
 use crate::http::problem::{Kind, Problem};
 
@@ -107,7 +109,8 @@ pub(super) async fn take(
                     let note = MendNote { mended_by: by.trim(), reason: reason.trim() };
                     stage(&app, &source, n, (&name, file), note, &who).await
                 });
-                let broken_off = |_| Problem::new(Kind::Internal, "the rows were not staged: send them again");
+                let broken_off =
+                    |_| Problem::new(Kind::Internal, "the rows were not staged: send them again");
                 let to = match staging.await.map_err(broken_off)?? {
                     EditionArrival::Staged { job, .. } => format!("/jobs/{job}"),
                     EditionArrival::Known { .. } => "/uploads".to_owned(),

@@ -105,7 +105,10 @@ fn unkept(error: &std::io::Error) -> Problem {
 }
 
 /// Waits for the next piece of a form, but not for ever.
-pub(super) async fn in_idle<T>(app: &App, piece: impl Future<Output = Result<T, MultipartError>>) -> Result<T, Problem> {
+pub(super) async fn in_idle<T>(
+    app: &App,
+    piece: impl Future<Output = Result<T, MultipartError>>,
+) -> Result<T, Problem> {
     let wait = Duration::from_secs(app.limits.idle_seconds);
     match tokio::time::timeout(wait, piece).await {
         Ok(piece) => piece.map_err(|_| broken()),

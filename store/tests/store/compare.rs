@@ -42,16 +42,32 @@ async fn keys(ground: &Ground, comparison: &Comparison, listing: Listing, limit:
 }
 
 async fn two_sources_are_joined_by_key_and_told_apart(ground: &Ground) {
-    take(ground, "one", &[("A", Some(1000), "110"), ("B", Some(2000), "110"), ("C", None, "110"), ("D", Some(1), "")])
-        .await;
-    take(ground, "two", &[("E", Some(9), "x"), ("C", Some(3000), "110 "), ("B", Some(2100), "House"), ("A", Some(1000), "110")])
-        .await;
+    take(
+        ground,
+        "one",
+        &[("A", Some(1000), "110"), ("B", Some(2000), "110"), ("C", None, "110"), ("D", Some(1), "")],
+    )
+    .await;
+    take(
+        ground,
+        "two",
+        &[
+            ("E", Some(9), "x"),
+            ("C", Some(3000), "110 "),
+            ("B", Some(2100), "House"),
+            ("A", Some(1000), "110"),
+        ],
+    )
+    .await;
     let comparison = comparison(ground, 1).await;
     let counts = ground.compare_counts(&comparison).await.unwrap();
     assert_eq!((counts.both, counts.only_source, counts.only_other), (3, 1, 1));
     let area = FieldCounts { equal: 1, differing: 1, only_other: 1, ..FieldCounts::default() };
     assert_eq!(counts.fields[&Field::Area], area);
-    assert_eq!(counts.fields[&Field::Class], FieldCounts { equal: 2, differing: 1, ..FieldCounts::default() });
+    assert_eq!(
+        counts.fields[&Field::Class],
+        FieldCounts { equal: 2, differing: 1, ..FieldCounts::default() }
+    );
     assert_eq!(counts.fields[&Field::Year].equal, 3);
     let list = |listing| keys(ground, &comparison, listing, 100);
     assert_eq!(list(Listing::Differing(Field::Area)).await, ["B"]);
@@ -86,10 +102,8 @@ struct Rolls {
 }
 
 fn rows(records: &BTreeMap<String, i64>) -> LoadBatch {
-    let entries: Vec<Entry> = (2..)
-        .zip(records)
-        .map(|(line, (key, area))| entry(line, key, Some(*area), "110"))
-        .collect();
+    let entries: Vec<Entry> =
+        (2..).zip(records).map(|(line, (key, area))| entry(line, key, Some(*area), "110")).collect();
     LoadBatch { file: 0, entries, rejects: Vec::new() }
 }
 

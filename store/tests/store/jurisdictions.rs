@@ -27,7 +27,8 @@ async fn a_later_document_supersedes_and_the_earlier_ones_stay(ground: &Ground) 
     assert_eq!(save("9.2").await, 2);
     assert_eq!(save("9.1").await, 3, "back to what it was is one");
     let versions = ground.jurisdiction_year_versions("basalt", 2026).await.unwrap();
-    let told: Vec<(i64, &str)> = versions.iter().map(|v| (v.version, v.year.value[0].value.as_str())).collect();
+    let told: Vec<(i64, &str)> =
+        versions.iter().map(|v| (v.version, v.year.value[0].value.as_str())).collect();
     assert_eq!(told, [(3, "9.1"), (2, "9.2"), (1, "9.1")]);
     assert_eq!((versions[0].actor.as_str(), versions[0].label.as_str()), ("k", "Ann"));
     assert_eq!(ground.jurisdiction_year_versions("basalt", 2025).await.unwrap(), []);
@@ -51,8 +52,10 @@ async fn two_at_once_take_two_versions(ground: &Ground) {
     let other = ground.another().await;
     let (one, two) = (year("basalt", 2026, "1"), year("basalt", 2026, "2"));
     let visitor = reviewer();
-    let (a, b) =
-        tokio::join!(ground.jurisdiction_year_save(&one, &visitor), other.jurisdiction_year_save(&two, &visitor));
+    let (a, b) = tokio::join!(
+        ground.jurisdiction_year_save(&one, &visitor),
+        other.jurisdiction_year_save(&two, &visitor)
+    );
     let mut versions = [a.unwrap(), b.unwrap()];
     versions.sort_unstable();
     assert_eq!(versions, [1, 2]);

@@ -60,10 +60,7 @@ async fn in_use(ground: &Ground) -> Vec<String> {
 
 async fn mended_rows_are_records_and_nothing_else_is_touched(ground: &Ground) {
     published(ground).await;
-    let rows = LoadBatch {
-        rejects: vec![reject(3, Reason::TextInNumber)],
-        ..batch(&[("D", 4000)])
-    };
+    let rows = LoadBatch { rejects: vec![reject(3, Reason::TextInNumber)], ..batch(&[("D", 4000)]) };
     let (source, edition, loaded) = mend(ground, 1, "mended", rows).await;
     assert_eq!(in_use(ground).await, ["A 1000 1", "B 2000 1", "C 3000 1", "D 4000 2"]);
     let c = loaded.counts;
