@@ -10,6 +10,7 @@ pub mod document;
 pub mod drawing;
 pub mod house;
 pub mod judge;
+pub mod jurisdiction;
 pub mod length;
 pub mod measure;
 pub mod money;

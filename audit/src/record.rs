@@ -1,5 +1,6 @@
 //! What a public record says about one property: identifiers, situs address and figures, parsed strictly.
 
 pub mod address;
+pub mod beside;
 pub mod figure;
 pub mod parcel_key;

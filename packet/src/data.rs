@@ -139,6 +139,23 @@ pub struct Record {
     pub fields: Vec<Field>,
     /// SHA-256 of the bytes of the whole row as published, 64 hexadecimal digits.
     pub row_sha256: String,
+    /// Who mended the row, when and why; not there for one that is as published.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub mended: Option<Mended>,
+}
+
+/// A row that could not be read as it was published, and was mended by the office.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Mended {
+    /// The publisher's edition that the row stands in.
+    pub edition: u32,
+    /// Who mended it, as that person wants to be named.
+    pub by: String,
+    /// When, RFC 3339 UTC.
+    pub at: String,
+    /// Why it reads as it does.
+    pub why: String,
 }
 
 /// One column of a row as published.

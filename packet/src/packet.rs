@@ -118,8 +118,12 @@ pub(crate) fn folder(data: &PacketData) -> String {
 /// The row as published. No table that a spreadsheet opens by itself: a published value may begin with `=`.
 fn record(data: &PacketData) -> String {
     let (file, record) = (&data.source.file, &data.record);
+    let heading = record.mended.as_ref().map_or_else(
+        || "The row as published".to_owned(),
+        |mended| format!("{}\n\nThe row as mended", view::mended_words(mended)),
+    );
     let mut text = format!(
-        "The row as published: each column, a tab, its value.\n\
+        "{heading}: each column, a tab, its value.\n\
          Columns that are not used read \"…\". In names and values \\t is a tab, \\n and \\r are line breaks, \\\\ is \\.\n\n\
          File: {}\nSHA-256 of the file: {}\nLine: {}\nFirst byte: {}\nLength in bytes: {}\nSHA-256 of the row: {}\n\n",
         escaped(&file.name),
@@ -148,6 +152,7 @@ fn explanation(data: &PacketData) -> String {
 }
 
 fn readme(data: &PacketData) -> String {
+    let row_is = if data.record.mended.is_some() { "as the office mended it" } else { "as published" };
     let cautions: String = CAUTIONS.iter().map(|caution| format!("- {caution}\n")).collect();
     format!(
         "Evidence on one finding: {data}.
@@ -156,7 +161,7 @@ What is in this folder
 - finding.pdf: the document to read; finding.json and measurement.json are attached to it.
 - finding.json: every figure of it, with what it was computed from.
 - measurement.json: the measurement as it was taken in.
-- record.txt: the row of the public record as published.
+- record.txt: the row of the public record {row_is}.
 - policy.json: the rule by which the difference was held to matter.
 - explanation.txt: how the figures come about, step by step.
 

@@ -23,7 +23,7 @@ use mark::Mark;
 use parts::Parts;
 use plans::PlanView;
 pub(crate) use plans::files as plan_files;
-pub(crate) use wording::{grouped, result};
+pub(crate) use wording::{grouped, mended_words, result};
 use wording::{measured_words, rule_words, spaced};
 
 /// A row of a table.
@@ -48,6 +48,8 @@ struct View {
     /// What, how, result.
     steps: Vec<Row<3>>,
     record_facts: Vec<Row<2>>,
+    /// What the row is: as published, or mended by the office.
+    record_words: RecordWords,
     /// Column, as published.
     record_fields: Vec<Row<2>>,
     match_facts: Vec<Row<2>>,
@@ -58,6 +60,32 @@ struct View {
     cautions: Vec<String>,
     data_sha256: String,
     engine: String,
+}
+
+/// How the row of the record is spoken of.
+#[derive(Serialize)]
+struct RecordWords {
+    title: &'static str,
+    column: &'static str,
+    /// What a reader must know before the row, or empty.
+    note: String,
+}
+
+impl RecordWords {
+    fn new(data: &PacketData) -> RecordWords {
+        let Some(mended) = &data.record.mended else {
+            return RecordWords {
+                title: "The record as published",
+                column: "As published",
+                note: String::new(),
+            };
+        };
+        RecordWords {
+            title: "The record, with a row that was mended",
+            column: "As mended",
+            note: mended_words(mended),
+        }
+    }
 }
 
 /// The view of data that have been checked, whose `finding.json` has the hash `data_sha256`, in characters that the
@@ -107,6 +135,7 @@ impl View {
             plans: plans::views(&plans::plans(data)),
             steps: steps.map(|step| [step.what.clone(), step.how.clone(), step.result.clone()]).collect(),
             record_facts: known(record_facts(data)),
+            record_words: RecordWords::new(data),
             record_fields: fields.map(|field| [field.header.clone(), field.value.clone()]).collect(),
             match_facts: known(match_facts(data)),
             measurement_facts: known(measurement_facts(data)),

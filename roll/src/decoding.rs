@@ -85,6 +85,11 @@ pub(crate) fn windows_1252(byte: u8) -> bool {
     !UNDEFINED.contains(&byte)
 }
 
+/// The byte of a character in Windows code page 1252, where it has one.
+pub(crate) fn cp1252_byte(letter: char) -> Option<u8> {
+    (0..=u8::MAX).find(|byte| windows_1252(*byte) == Some(letter))
+}
+
 /// A text without the blanks around it. Most fields have none and are ASCII, which two bytes tell.
 fn trim(text: &str) -> &str {
     match text.as_bytes() {

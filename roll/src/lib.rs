@@ -39,6 +39,7 @@ pub mod layout;
 pub mod limits;
 pub mod look;
 mod mapping;
+mod mend;
 pub mod original;
 mod published;
 pub mod reader;
@@ -46,4 +47,5 @@ pub mod record_view;
 mod stored;
 pub mod unpack;
 
+pub use mend::{MendForm, REASON_COLUMN};
 pub use published::{PublishedError, PublishedField, head_length, published_row, published_row_of};

@@ -331,6 +331,25 @@ impl<R: Read> RollReader<R> {
         Ok(Some(fields))
     }
 
+    /// The fields of the next row as bytes without their quotes, whether or not they are text; `None` at the end, and
+    /// where the row cannot be taken apart into as many fields as the header has. Nothing is counted.
+    pub(crate) fn next_raw_fields(&mut self) -> io::Result<Option<Vec<Vec<u8>>>> {
+        let Some(frame) = self.framer.next_frame()? else { return Ok(None) };
+        let columns = self.header.names.len();
+        let whole = match frame.shape {
+            Shape::Plain { fields } | Shape::Quoted { fields, .. } => fields == columns,
+            Shape::Unclosed(_) | Shape::TooLong => false,
+        };
+        if !whole {
+            return Ok(None);
+        }
+        let fields = self.framer.fields(&frame);
+        let bytes = |place| fields.text.get(fields.range(place)).unwrap_or_default().to_vec();
+        let fields = (0..columns).map(bytes).collect();
+        self.framer.advance(&frame);
+        Ok(Some(fields))
+    }
+
     /// Fills the batch with the next rows, at most `rows_max` of them and not many more than
     /// [`BATCH_BYTES_MAX`] bytes. What it held before is dropped. False at the end of the file, when there was
     /// nothing to put in it.

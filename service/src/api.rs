@@ -2,10 +2,12 @@
 
 mod batch;
 pub(crate) mod checks;
+pub(crate) mod compare;
 mod definitions;
 mod editions;
 pub(crate) mod exports;
 pub(crate) mod findings;
+pub(crate) mod jurisdictions;
 mod keys;
 pub(crate) mod look;
 pub(crate) mod measurements;
@@ -14,6 +16,7 @@ pub(crate) mod operator;
 pub(crate) mod packets;
 pub(crate) mod plans;
 mod properties;
+pub(crate) mod quarantine;
 mod readings;
 pub(crate) mod report;
 mod schedules;
@@ -37,6 +40,9 @@ pub(crate) fn router() -> OpenApiRouter<App> {
         .merge(exports::router())
         .merge(sources::router())
         .merge(editions::router())
+        .merge(quarantine::router())
+        .merge(compare::router())
+        .merge(jurisdictions::router())
         .merge(office::router())
         .merge(report::router())
         .merge(schedules::router())

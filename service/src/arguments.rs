@@ -43,6 +43,11 @@ pub(crate) enum Command {
     Serve(Serve),
     /// Lists the properties with open findings, the largest estimated effect first.
     Queue(Queue),
+    /// Holds one source against another, parcel by parcel, without a measurement.
+    Compare(Compare),
+    /// What jurisdictions say about a year: dates, rates, caps and deadlines, each value with its source.
+    #[command(subcommand)]
+    Jurisdiction(Jurisdiction),
     /// Explains in numbers how one property was judged against each source.
     Explain(Explain),
     /// Writes findings, judgements or quarantined rows as CSV or NDJSON.
@@ -124,6 +129,9 @@ pub(crate) enum ImportWhat {
     /// Says what a file is before anything is stored: encoding, delimiter, columns and what they hold, which known
     /// layout fits, a layout for it with reasons, and what would be quarantined.
     Look(ImportLook),
+    /// Mended rows of an edition's quarantine, as `export rejects --to-mend` wrote them. They become an edition on top;
+    /// what it does not name stays as it is.
+    Mend(ImportMend),
 }
 
 /// Options of `import look`.
@@ -201,6 +209,110 @@ pub(crate) struct ImportHouses {
     /// Write the houses that were set aside here, one JSON object a line, with what is wrong.
     #[arg(long, value_name = "FILE")]
     pub(crate) set_aside: Option<PathBuf>,
+}
+
+/// Options of `import mend`.
+#[derive(Debug, Args)]
+pub(crate) struct ImportMend {
+    /// The mended rows with their header; the column of reasons is left out when they are read.
+    #[arg(value_name = "FILE")]
+    pub(crate) file: PathBuf,
+    /// The source.
+    #[arg(long, value_name = "NAME")]
+    pub(crate) source: String,
+    /// The edition whose rows they are; the one in use if not named.
+    #[arg(long, value_name = "N")]
+    pub(crate) edition: Option<i64>,
+    /// Who mended them, as that person is to be named in packets.
+    #[arg(long, value_name = "NAME")]
+    pub(crate) by: String,
+    /// Why they read as they do.
+    #[arg(long, value_name = "TEXT")]
+    pub(crate) reason: String,
+}
+
+/// Options of `compare`.
+#[derive(Debug, Args)]
+pub(crate) struct Compare {
+    /// The first source.
+    #[arg(value_name = "SOURCE")]
+    pub(crate) source: String,
+    /// The second one.
+    #[arg(value_name = "OTHER")]
+    pub(crate) other: String,
+    /// What is compared.
+    #[arg(long, value_enum, default_value_t = CompareField::Area)]
+    pub(crate) field: CompareField,
+    /// From what difference on figures differ: square feet, years, or an amount. If not said, areas differ beyond what
+    /// the rounding of both sources explains, the others at all.
+    #[arg(long, value_name = "N")]
+    pub(crate) at_least: Option<f64>,
+    /// Which records are listed.
+    #[arg(long, value_enum, default_value_t = CompareList::Differing)]
+    pub(crate) list: CompareList,
+    /// How many records are listed.
+    #[arg(long, default_value_t = 50, value_name = "N")]
+    pub(crate) limit: usize,
+    /// Write all records of the list in this form instead of counts and a table.
+    #[arg(long, value_enum)]
+    pub(crate) format: Option<Form>,
+    /// Where to; standard output if not named.
+    #[arg(long, value_name = "FILE", requires = "format")]
+    pub(crate) out: Option<PathBuf>,
+    /// The counts as one JSON object.
+    #[arg(long, conflicts_with = "format")]
+    pub(crate) json: bool,
+}
+
+/// What is compared.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub(crate) enum CompareField {
+    /// The recorded area.
+    Area,
+    /// The recorded value.
+    Value,
+    /// The year built.
+    Year,
+    /// The class of use, as text.
+    Class,
+}
+
+/// Which records are listed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub(crate) enum CompareList {
+    /// Both have the parcel, and their figures differ.
+    Differing,
+    /// Both have the parcel, and only one has a figure.
+    OneSided,
+    /// Only the first source has the parcel.
+    OnlyInSource,
+    /// Only the second source has it.
+    OnlyInOther,
+}
+
+#[derive(Debug, Subcommand)]
+pub(crate) enum Jurisdiction {
+    /// Enters years: TOML, JSON, or CSV with one value a row. A year that is known gets a new version beside the old.
+    Import {
+        /// The files; all are read before anything of them is kept.
+        #[arg(required = true, value_name = "FILE")]
+        files: Vec<PathBuf>,
+    },
+    /// Shows what is known.
+    Show {
+        /// Only of this jurisdiction.
+        #[arg(value_name = "NAME")]
+        jurisdiction: Option<String>,
+        /// Only of this year.
+        #[arg(long, value_name = "YEAR")]
+        year: Option<i64>,
+        /// Every version of the year, the newest first.
+        #[arg(long, requires = "year", requires = "jurisdiction")]
+        history: bool,
+        /// JSON, one version a line.
+        #[arg(long)]
+        json: bool,
+    },
 }
 
 /// Options of `measure`.
@@ -343,6 +455,22 @@ pub(crate) struct Export {
     /// Of this source only; needed for rejects.
     #[arg(long, value_name = "NAME")]
     pub(crate) source: Option<String>,
+    /// Rejects of this edition; of the one in use if not named.
+    #[arg(long, value_name = "N")]
+    pub(crate) edition: Option<i64>,
+    /// Rejects counted by reason and column, with the first row of each.
+    #[arg(long, conflicts_with = "to_mend")]
+    pub(crate) summary: bool,
+    /// Rejects in the form of their own file, with a last column that says why: mend them in place and hand them in
+    /// with `import mend`. Columns that the layout does not read are masked.
+    #[arg(long)]
+    pub(crate) to_mend: bool,
+    /// With --to-mend: rows byte for byte as published, which may hold names.
+    #[arg(long, requires = "to_mend")]
+    pub(crate) whole: bool,
+    /// With --to-mend: only this file of the edition, from 1.
+    #[arg(long, value_name = "N", requires = "to_mend")]
+    pub(crate) file: Option<usize>,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]

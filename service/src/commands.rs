@@ -1,14 +1,17 @@
 //! One file a command.
 
+pub(crate) mod compare;
 pub(crate) mod config;
 pub(crate) mod demo;
 pub(crate) mod explain;
 pub(crate) mod export;
 pub(crate) mod import;
+pub(crate) mod jurisdiction;
 pub(crate) mod key;
 pub(crate) mod layouts;
 pub(crate) mod look;
 pub(crate) mod measure;
+pub(crate) mod mend;
 pub(crate) mod packet;
 pub(crate) mod policy;
 pub(crate) mod queue;

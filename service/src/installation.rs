@@ -4,6 +4,8 @@ use std::time::Duration;
 
 use anyhow::Context as _;
 use crossfoot_store::Store;
+use crossfoot_store::access::Visitor;
+use crossfoot_store::office::Role;
 use crossfoot_worker::settings::Settings;
 use crossfoot_worker::{JobEnd, Progress, Worker};
 
@@ -14,6 +16,11 @@ pub(crate) struct Installation {
     pub(crate) store: Store,
     pub(crate) office: String,
     pub(crate) worker: Worker,
+}
+
+/// Who works on the machine itself: whoever may run the program there may do what an operator may.
+pub(crate) fn host() -> Visitor {
+    Visitor { key: "command line".to_owned(), label: String::new(), office: None, role: Role::Operator }
 }
 
 /// How often a job that another worker has is looked at.

@@ -3,11 +3,13 @@
 mod api;
 mod arguments;
 mod bar;
+mod beside;
 mod commands;
 mod footing;
 mod houses;
 mod http;
 mod installation;
+mod jurisdictions;
 mod night;
 mod outcome;
 mod packets;
@@ -77,6 +79,8 @@ async fn run(arguments: Arguments) -> anyhow::Result<Outcome> {
         Command::Import(import) => commands::import::run(&settings, &import).await,
         Command::Reconcile(reconcile) => commands::reconcile::run(&settings, &reconcile).await,
         Command::Serve(serve) => commands::serve::run(&settings, &serve).await,
+        Command::Compare(compare) => commands::compare::run(&settings, &compare).await,
+        Command::Jurisdiction(jurisdiction) => commands::jurisdiction::run(&settings, &jurisdiction).await,
         Command::Queue(queue) => commands::queue::run(&settings, &queue).await,
         Command::Explain(explain) => commands::explain::run(&settings, &explain).await,
         Command::Packet(packet) => commands::packet::run(&settings, &packet).await,

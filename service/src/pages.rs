@@ -1,6 +1,7 @@
 //! The pages: server-rendered, usable without script. A page calls the same functions as the API.
 
 mod assets;
+mod compare;
 mod finding;
 mod layout;
 mod look;
@@ -8,6 +9,7 @@ mod mark;
 mod measurement;
 mod office;
 mod property;
+mod quarantine;
 mod queue;
 mod report;
 mod sign_in;
@@ -45,6 +47,7 @@ pub(crate) fn router() -> Router<App> {
         .route("/uploads/houses", post(uploads::take_houses))
         .route("/uploads/roll", post(uploads::take_roll))
         .route("/uploads/look", get(look::show).post(look::look))
+        .route("/sources/{id}/editions/{n}/mends", post(quarantine::take))
         // their handlers count the bytes as they come
         .layer(DefaultBodyLimit::disable())
         .route("/uploads/look/layout", post(look::download).layer(DefaultBodyLimit::max(LAYOUT_FORM_BYTES)));
@@ -63,6 +66,10 @@ pub(crate) fn router() -> Router<App> {
         .route("/runs", get(office::runs).post(office::start_run))
         .route("/report", get(report::show))
         .route("/uploads", get(uploads::show))
+        .route("/sources/{id}/editions/{n}", get(quarantine::show))
+        .route("/sources/{id}/editions/{n}/to-mend.csv", get(quarantine::rows))
+        .route("/compare", get(compare::show))
+        .route("/compare.csv", get(compare::download))
         .route("/jobs/{id}", get(uploads::job))
         .route("/signin", get(sign_in::show).merge(sign_in_post))
         .route("/signout", post(sign_in::sign_out))

@@ -6,14 +6,17 @@
 pub mod access;
 mod audit_log;
 mod bulk;
+pub mod compare;
 mod database;
 mod error;
 pub mod finding;
 pub mod idempotency;
 pub mod job;
+pub mod jurisdiction;
 pub mod listing;
 pub mod load;
 pub mod measurement;
+pub mod mend;
 pub mod notice;
 pub mod object;
 pub mod office;

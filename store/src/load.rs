@@ -60,7 +60,9 @@ impl Store {
         match (&self.main, source.container.clone()) {
             (_, Some(container)) => {
                 let database = self.records(&container).await?;
-                let counts = append::load(&database, source, edition, batches).await?;
+                // rows that an office mended say nothing of the others
+                let whole = self.mend(source.number, edition).await?.is_none();
+                let counts = append::load(&database, source, (edition, whole), batches).await?;
                 Ok(Loaded { container, counts })
             }
             (Database::Sqlite { .. }, None) => {

@@ -96,6 +96,10 @@ pub struct RejectView {
     pub detail: String,
     /// The row as published, where it was kept.
     pub raw: Option<Vec<u8>>,
+    /// First byte of the row in its file.
+    pub byte_start: i64,
+    /// Bytes of the row.
+    pub byte_length: i64,
 }
 
 /// Columns of a record's version after its number, edition and kind.
@@ -147,7 +151,7 @@ impl Store {
         let database = self.records(container).await?;
         let rows = database
             .fetch(
-                "SELECT number, file, line, column_name, reason, detail, raw FROM reject
+                "SELECT number, file, line, column_name, reason, detail, raw, byte_start, byte_length FROM reject
                  WHERE source = $1 AND edition = $2 AND number > $3 ORDER BY number LIMIT $4",
                 values![source.number, edition, after, limit],
             )
@@ -169,6 +173,13 @@ impl Store {
         let sql = "SELECT reason, count(*) FROM reject WHERE source = $1 AND edition = $2 GROUP BY reason";
         let rows = database.fetch(sql, values![source.number, edition]).await?;
         rows.iter().map(|row| Ok((row.get(0)?, row.get(1)?))).collect()
+    }
+}
+
+impl Store {
+    /// The database that the records of a source in use lie in.
+    pub(crate) async fn records_in_use(&self, source: &Source) -> Result<Database, StoreError> {
+        self.records(in_use(source)?.0).await
     }
 }
 
@@ -262,7 +273,7 @@ async fn move_totals(
     Ok(())
 }
 
-fn in_use(source: &Source) -> Result<(&str, i64), StoreError> {
+pub(crate) fn in_use(source: &Source) -> Result<(&str, i64), StoreError> {
     source
         .container
         .as_deref()
@@ -316,7 +327,7 @@ fn record_of(row: &Row) -> Result<Record, StoreError> {
     })
 }
 
-fn reject_of(row: &Row) -> Result<RejectView, StoreError> {
+pub(crate) fn reject_of(row: &Row) -> Result<RejectView, StoreError> {
     Ok(RejectView {
         number: row.get(0)?,
         file: row.get(1)?,
@@ -325,5 +336,7 @@ fn reject_of(row: &Row) -> Result<RejectView, StoreError> {
         reason: row.get(4)?,
         detail: row.get(5)?,
         raw: row.get(6)?,
+        byte_start: row.get(7)?,
+        byte_length: row.get(8)?,
     })
 }

@@ -285,13 +285,13 @@ fn missing_source(id: &str) -> StoreError {
 }
 
 /// Identity of an edition: the same set of files read by the same layout.
-fn identity(files: &[KeptFile], layout_version: &str) -> String {
+pub(crate) fn identity(files: &[KeptFile], layout_version: &str) -> String {
     let mut hashes: Vec<&str> = files.iter().map(|file| file.sha256.as_str()).collect();
     hashes.sort_unstable();
     hex::encode(Sha256::digest(format!("{}\n{layout_version}", hashes.join("\n")).as_bytes()))
 }
 
-fn import_job(source: i64, edition: i64) -> NewJob {
+pub(crate) fn import_job(source: i64, edition: i64) -> NewJob {
     NewJob {
         office: None,
         kind: JobKind::Import,
@@ -314,7 +314,7 @@ async fn overtaken(tx: &mut Tx, source: i64, edition: i64) -> Result<bool, Store
     Ok(refused > 0)
 }
 
-async fn insert_edition(
+pub(crate) async fn insert_edition(
     tx: &mut Tx,
     source: i64,
     layout: &Layout,

@@ -22,16 +22,22 @@ macro_rules! on_both_databases {
     };
 }
 
+#[path = "store/compare.rs"]
+mod compare;
 #[path = "store/first_edition.rs"]
 mod first_edition;
 #[path = "store/jobs.rs"]
 mod jobs;
+#[path = "store/jurisdictions.rs"]
+mod jurisdictions;
 #[path = "store/later_edition.rs"]
 mod later_edition;
 #[path = "store/leases.rs"]
 mod leases;
 #[path = "store/measurements.rs"]
 mod measurements;
+#[path = "store/mends.rs"]
+mod mends;
 #[path = "store/offices.rs"]
 mod offices;
 #[path = "store/originals.rs"]

@@ -25,12 +25,16 @@ mod outside;
 mod packets;
 #[path = "api/patience.rs"]
 mod patience;
+#[path = "api/quarantine.rs"]
+mod quarantine;
 #[path = "api/report.rs"]
 mod report;
 #[path = "api/schedules.rs"]
 mod schedules;
 #[path = "api/server.rs"]
 mod server;
+#[path = "api/sides.rs"]
+mod sides;
 #[path = "api/standards.rs"]
 mod standards;
 #[path = "end_to_end/town.rs"]

@@ -17,6 +17,8 @@ mod bad_houses;
 mod bad_rolls;
 #[path = "end_to_end/bad_settings.rs"]
 mod bad_settings;
+#[path = "end_to_end/compared.rs"]
+mod compared;
 #[path = "end_to_end/demonstration.rs"]
 mod demonstration;
 #[path = "end_to_end/exports.rs"]

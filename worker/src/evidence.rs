@@ -13,6 +13,7 @@ use crossfoot_packet::data::{self, PacketData, area_text, money_text};
 use crossfoot_roll::layout::Layout;
 use crossfoot_roll::original::{OriginalError, Quoted, quoted};
 use crossfoot_roll::{PublishedError, PublishedField, head_length, published_row, published_row_of};
+use crossfoot_store::mend::Mend;
 use crossfoot_store::object::KeptFile;
 use crossfoot_store::queue::{FindingEvent, FindingView, PairView};
 use crossfoot_store::record::Record;
@@ -82,6 +83,8 @@ pub async fn evidence(
     let house = document::reread(&document).map_err(|_| EvidenceError::Overtaken)?;
     let standard = standards.named(office, &pair.standard).await?.ok_or(EvidenceError::Overtaken)?;
     let row = Row::read(store, &edition, &again.record).await?;
+    let mended =
+        store.mend(source.number, edition.number).await?.map(|mend| mended_data(&mend)).transpose()?;
     let policy = store.policy_of_version(office, pair.policy_version).await?;
     let history = store.finding_history(office, &finding.id).await?;
     Ok(PacketData {
@@ -96,7 +99,7 @@ pub async fn evidence(
         },
         source: source_data(pair, &edition, &row),
         matched: match_data(pair, &again.record),
-        record: record_data(&again.record, &row),
+        record: record_data(&again.record, &row, mended),
         measurement: data::Measurement {
             measured_on: house.measured_on.to_string(),
             version: small(pair.measurement_version),
@@ -228,7 +231,7 @@ async fn fields_at(
 }
 
 /// The beginning of a file up to the end of its header line.
-async fn head(store: &Store, file: &KeptFile, layout: &Layout) -> Result<Vec<u8>, EvidenceError> {
+pub(crate) async fn head(store: &Store, file: &KeptFile, layout: &Layout) -> Result<Vec<u8>, EvidenceError> {
     let original = store.object_open(&file.object_key).await?;
     let (layout, name) = (layout.clone(), file.name.clone());
     let read = tokio::task::spawn_blocking(move || head_length(&layout, &name, Box::new(original)));
@@ -294,7 +297,7 @@ fn match_data(pair: &PairView, record: &Record) -> data::Match {
     }
 }
 
-fn record_data(record: &Record, row: &Row) -> data::Record {
+fn record_data(record: &Record, row: &Row, mended: Option<data::Mended>) -> data::Record {
     let field = |field: &PublishedField| data::Field {
         header: field.header.clone(),
         value: if field.mapped { field.value.clone() } else { MASKED.to_owned() },
@@ -309,7 +312,18 @@ fn record_data(record: &Record, row: &Row) -> data::Record {
         class: record.class.clone(),
         fields: row.fields.iter().map(field).collect(),
         row_sha256: row.sha256.clone(),
+        mended,
     }
+}
+
+fn mended_data(mend: &Mend) -> Result<data::Mended, StoreError> {
+    let at = jiff::Timestamp::from_microsecond(mend.mended_at).map_err(|e| damaged("time of a mend", &e))?;
+    Ok(data::Mended {
+        edition: small(mend.mends),
+        by: mend.mended_by.clone(),
+        at: format!("{at:.0}"),
+        why: mend.reason.clone(),
+    })
 }
 
 fn steps(again: &Rejudged) -> Vec<data::Step> {

@@ -94,7 +94,33 @@ pub(crate) async fn run(store: &Store, claim: &Claim, progress: &Progress) -> Re
     loaded.counts.rows_total = parsed.rows_total;
     loaded.counts.rows_repeated = loaded.counts.rows_repeated.saturating_add(parsed.rows_repeated);
     store.edition_make_current(claim, &source, edition.number, &loaded).await?;
+    tell_of_mends(store, &source, edition.number).await;
     Ok(JobEnd::Done)
+}
+
+/// Says what a publisher's edition made of the rows that the office had mended: they are not carried over. The edition is
+/// in use by now, and a notice that is not written must not undo that.
+async fn tell_of_mends(store: &Store, source: &Source, edition: i64) {
+    let telling = async {
+        if store.mend(source.number, edition).await?.is_some() {
+            return Ok(());
+        }
+        let source = store.source_by_number(source.number).await?;
+        let after = store.mends_after(&source, edition).await?;
+        if after.ended + after.changed == 0 {
+            return Ok(());
+        }
+        let detail = format!(
+            "edition {edition}: of {} records with mended rows {} are as the publisher has them now and {} are gone; \
+             mend those rows again if they are in quarantine again",
+            after.mended, after.changed, after.ended
+        );
+        store.notice_write(None, Some(source.number), "mends_ended", &detail).await
+    };
+    let told: Result<(), StoreError> = telling.await;
+    if let Err(error) = told {
+        tracing::warn!("what became of mended rows was not told: {}", with_causes(&error));
+    }
 }
 
 /// Why a load that begun did not come to its end.

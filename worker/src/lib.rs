@@ -6,6 +6,7 @@ mod import;
 mod judging;
 pub mod nightly;
 mod progress;
+pub mod quarantine;
 mod reconcile;
 pub mod runner;
 pub mod settings;

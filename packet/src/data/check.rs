@@ -193,6 +193,9 @@ impl PacketData {
         if !is_date(&self.measurement.measured_on) {
             return flaw("measurement.measured_on", "write the date as YYYY-MM-DD".to_owned());
         }
+        if self.record.mended.as_ref().is_some_and(|mended| !is_instant(&mended.at)) {
+            return flaw("record.mended.at", "is no time such as 2026-03-08T16:44:38Z".to_owned());
+        }
         match self.history.iter().find(|event| !is_instant(&event.at)) {
             Some(event) => {
                 flaw("history.at", format!("{:?} is no time such as 2026-03-08T16:44:38Z", event.at))

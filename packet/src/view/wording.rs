@@ -5,7 +5,7 @@ use crossfoot_audit::judge::Kind;
 use crossfoot_audit::judge::compare::Denominator;
 
 use super::mark::{self, percent};
-use crate::data::PacketData;
+use crate::data::{Mended, PacketData};
 
 /// The finding in one sentence without its full stop: which way, how much, how sure.
 pub(crate) fn result(data: &PacketData) -> String {
@@ -113,4 +113,16 @@ mod tests {
             assert_eq!(grouped(text), expected);
         }
     }
+}
+
+/// What a reader must know of a row that is not as published.
+pub(crate) fn mended_words(mended: &Mended) -> String {
+    format!(
+        "This row is not as published. As it stands in edition {} of the publisher it could not be read, and {} mended \
+         it on {}: {}. The file, the place and the hashes that are stated are those of the mended row.",
+        mended.edition,
+        mended.by,
+        mended.at.get(..10).unwrap_or(&mended.at),
+        mended.why.trim_end_matches('.')
+    )
 }

@@ -3,7 +3,7 @@
 use std::fs;
 use std::process::Command;
 
-use crossfoot_packet::data::{Event, Field, PacketData};
+use crossfoot_packet::data::{Event, Field, Mended, PacketData};
 use crossfoot_packet::document::render;
 use crossfoot_packet::{seal, verify};
 
@@ -43,6 +43,32 @@ fn the_result_is_said_in_one_sentence() {
     ] {
         assert!(text.contains(said), "{said} is missing:\n{text}");
     }
+}
+
+#[test]
+fn a_row_that_was_mended_is_never_shown_as_published() {
+    let mut data = variance();
+    assert!(text(&data).contains("The record as published"));
+    data.record.mended = Some(Mended {
+        edition: 4,
+        by: "Ann Garnet".to_owned(),
+        at: "2026-11-24T08:15:00Z".to_owned(),
+        why: "the area was read off the card at the counter.".to_owned(),
+    });
+    let said = text(&data);
+    assert!(!said.contains("as published in") && !said.contains("The record as published"), "{said}");
+    for words in [
+        "This row is not as published. As it stands in edition 4 of the publisher it could not be read, and Ann \
+         Garnet mended it on 2026-11-24: the area was read off the card at the counter. The file,",
+        "As mended",
+    ] {
+        assert!(said.contains(words), "{words} is missing:\n{said}");
+    }
+    // it verifies, and a packet without the field reads as one that was not mended
+    let sealed = seal(&data).unwrap();
+    assert!(verify(&sealed.bytes).is_ok());
+    data.record.mended = Some(Mended { at: "yesterday".to_owned(), ..data.record.mended.unwrap() });
+    assert!(seal(&data).is_err());
 }
 
 #[test]

@@ -193,6 +193,7 @@ fn record(row: &Row, recorded: &Recorded) -> Record {
         class: row.get("CLASS"),
         fields: row.fields.clone(),
         row_sha256: row.sha256.clone(),
+        mended: None,
     }
 }
 

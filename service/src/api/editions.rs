@@ -16,6 +16,7 @@ use utoipa_axum::router::OpenApiRouter;
 use utoipa_axum::routes;
 
 use super::exports::{Form, Rows, streamed};
+use super::quarantine::MendView;
 use super::sources::Job;
 use super::views::{square_feet, time};
 use crate::commands::export::reject_json;
@@ -67,6 +68,8 @@ pub(crate) struct EditionView {
     records_ended: i64,
     /// Records as before.
     records_unchanged: i64,
+    /// Who mended its rows, when and why; null for one that was published.
+    mended: Option<MendView>,
 }
 
 impl From<EditionEntry> for EditionView {
@@ -97,6 +100,7 @@ impl From<EditionEntry> for EditionView {
             records_changed,
             records_ended,
             records_unchanged,
+            mended: None,
         }
     }
 }
@@ -117,7 +121,12 @@ pub(crate) async fn list_editions(
     let full = paging.full(items.len());
     let next = items.last().filter(|_| full).map(|last| cursor(&last.number));
     let path = format!("/v1/sources/{}/editions", source.id);
-    Ok(page(&path, items.into_iter().map(EditionView::from).collect(), next))
+    let mends = app.store.mends(source.number).await?;
+    let view = |edition: EditionEntry| {
+        let mended = mends.get(&edition.number).map(MendView::from);
+        EditionView { mended, ..edition.into() }
+    };
+    Ok(page(&path, items.into_iter().map(view).collect(), next))
 }
 
 /// What is said about an edition that is handed in.
@@ -150,11 +159,11 @@ pub(crate) enum StatusName {
 #[derive(Debug, Serialize, ToSchema)]
 pub(crate) struct Arrival {
     /// Its number.
-    edition: i64,
+    pub(crate) edition: i64,
     /// Its state.
-    state: String,
+    pub(crate) state: String,
     /// The job that loads it, if it is new.
-    job: Option<String>,
+    pub(crate) job: Option<String>,
 }
 
 /// Hand in an edition: the body is the roll as published. It is read by the source's layout.
@@ -179,15 +188,7 @@ pub(crate) async fn create_edition(
     let Some(layout) = app.store.source_layout(source.number).await? else {
         return Err(Problem::new(Kind::Conflict, "the source has no layout: POST /v1/sources gives it one"));
     };
-    let content = headers.get(header::CONTENT_TYPE).and_then(|v| v.to_str().ok()).unwrap_or_default();
-    if !["application/octet-stream", "text/csv", "text/plain"]
-        .contains(&content.split(';').next().unwrap_or_default().trim())
-    {
-        return Err(Problem::new(
-            Kind::UnsupportedMediaType,
-            "send application/octet-stream, text/csv or text/plain as Content-Type",
-        ));
-    }
+    content_is_a_file(&headers)?;
     let arrived = upload::take(&app, &headers, body, app.limits.upload_bytes).await?;
     if arrived.bytes == 0 {
         return Err(Problem::wrong("", "the roll is empty", "send the file as published as the body"));
@@ -217,6 +218,19 @@ pub(crate) async fn create_edition(
     })
 }
 
+/// Refuses a body that is not said to be a file.
+pub(crate) fn content_is_a_file(headers: &HeaderMap) -> Result<(), Problem> {
+    let content = headers.get(header::CONTENT_TYPE).and_then(|v| v.to_str().ok()).unwrap_or_default();
+    let content = content.split(';').next().unwrap_or_default().trim();
+    if ["application/octet-stream", "text/csv", "text/plain"].contains(&content) {
+        return Ok(());
+    }
+    Err(Problem::new(
+        Kind::UnsupportedMediaType,
+        "send application/octet-stream, text/csv or text/plain as Content-Type",
+    ))
+}
+
 fn notes(query: &EditionQuery) -> Result<EditionNotes, Problem> {
     if query.roll_year.is_some_and(|year| !(1500..=2200).contains(&year)) {
         return Err(Problem::new(Kind::BadRequest, "roll_year is not between 1500 and 2200"));
@@ -231,7 +245,12 @@ fn notes(query: &EditionQuery) -> Result<EditionNotes, Problem> {
 }
 
 fn file_name(query: &EditionQuery, source: &Source) -> Result<String, Problem> {
-    let name = query.name.clone().unwrap_or_else(|| source.id.clone());
+    file_name_of(query.name.as_deref(), &source.id)
+}
+
+/// The name of a file that is handed in, or another one.
+pub(crate) fn file_name_of(given: Option<&str>, otherwise: &str) -> Result<String, Problem> {
+    let name = given.unwrap_or(otherwise).to_owned();
     if name.chars().count() > 200 || name.contains(['/', '\\', '\0']) {
         return Err(Problem::new(
             Kind::BadRequest,
@@ -272,7 +291,8 @@ pub(crate) async fn get_edition(
 ) -> Result<Json<EditionWhole>, Problem> {
     let (source, edition) = found(&app, &id, n).await?;
     let job = app.store.edition_job(source.number, n).await?.map(Job::from);
-    Ok(Json(EditionWhole { edition: edition.into(), job }))
+    let mended = app.store.mend(source.number, n).await?.as_ref().map(MendView::from);
+    Ok(Json(EditionWhole { edition: EditionView { mended, ..edition.into() }, job }))
 }
 
 /// Download the quarantine of an edition as CSV, without the rows themselves: they may hold what the layout does not map.

@@ -5,6 +5,7 @@ use std::net::Ipv4Addr;
 use std::path::PathBuf;
 
 use crossfoot_audit::judge::policy::Policy;
+use crossfoot_audit::jurisdiction::JurisdictionYear;
 use crossfoot_roll::layout::Layout;
 use crossfoot_store::office::Role;
 use crossfoot_worker::settings::Settings;
@@ -14,7 +15,7 @@ use super::{import, queue, reconcile};
 use crate::arguments::{Demo, ImportRoll, Status};
 use crate::houses;
 use crate::http::{self, Limits};
-use crate::installation::Installation;
+use crate::installation::{Installation, host};
 use crate::outcome::{Outcome, say};
 
 const HOUSES: &str = include_str!("../../../fixtures/demo/houses.json");
@@ -31,6 +32,7 @@ const ROLLS: [(&str, &[u8], &str); 2] = [
         include_str!("../../../fixtures/layouts/basalt-treasurer.toml"),
     ),
 ];
+const YEAR: &str = include_str!("../../../fixtures/jurisdictions/basalt-county-2026.toml");
 /// The office that the demonstration plays in.
 const OFFICE: &str = "Demonstration Appraisal Office";
 /// Where the pages are looked for first.
@@ -82,6 +84,10 @@ async fn main_job(settings: &Settings, installation: &Installation) -> anyhow::R
         };
         import::roll(installation, &Layout::from_toml(layout)?, &arguments).await?;
     }
+    let year = JurisdictionYear::from_toml(YEAR).map_err(|errors| {
+        anyhow::anyhow!("{}", errors.first().map(ToString::to_string).unwrap_or_default())
+    })?;
+    installation.store.jurisdiction_year_save(&year, &host()).await?;
     say("\n")?;
     let outcome = reconcile::reconcile(installation, None, false).await?;
     say("\n")?;

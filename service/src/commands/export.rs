@@ -5,9 +5,12 @@ use std::io::Write;
 use crossfoot_store::StoreError;
 use crossfoot_store::queue::PairView;
 use crossfoot_store::record::RejectView;
+use crossfoot_store::source::Source;
+use crossfoot_worker::quarantine::{MendFormError, MendForms, Shown};
 use crossfoot_worker::settings::Settings;
 use serde_json::{Value, json};
 
+use crate::api::quarantine::groups;
 use crate::api::views::Pair;
 use crate::arguments::{Export, ExportWhat, Form};
 use crate::installation::Installation;
@@ -38,7 +41,7 @@ pub(crate) async fn run(settings: &Settings, arguments: &Export) -> anyhow::Resu
         ExportWhat::Findings | ExportWhat::Judgements => pairs(&installation, arguments, &mut sink).await?,
         ExportWhat::Rejects => {
             let source = arguments.source.as_deref().unwrap_or_default();
-            rejects(&installation, source, &mut sink).await?;
+            return quarantine(&installation, source, arguments, sink).await;
         }
     }
     sink.finish()?;
@@ -60,14 +63,88 @@ async fn pairs(installation: &Installation, arguments: &Export, sink: &mut Sink)
     }
 }
 
-async fn rejects(installation: &Installation, source: &str, sink: &mut Sink) -> anyhow::Result<()> {
+/// The quarantine of an edition: row by row, counted, or as rows to be mended.
+async fn quarantine(
+    installation: &Installation,
+    source: &str,
+    arguments: &Export,
+    mut sink: Sink,
+) -> anyhow::Result<Outcome> {
     let store = &installation.store;
     let source = store.source_by_id(source).await?;
-    let Some(edition) = source.current_edition else { return Ok(()) };
+    let Some(current) = source.current_edition else {
+        sink.finish()?;
+        return Ok(Outcome::Done);
+    };
+    let number = arguments.edition.unwrap_or(current);
+    if number < 1 || number > current {
+        complain(&format!("{} has no edition {number} that was in use: it has {current}", source.id));
+        return Ok(Outcome::Refused);
+    }
+    if arguments.to_mend {
+        return to_mend(installation, &source, number, arguments, sink.into_inner()?).await;
+    }
+    if arguments.summary {
+        let edition = store.edition(source.number, number).await?;
+        for group in groups(store.reject_groups(&source, number).await?, &edition) {
+            let first = group.examples.first();
+            sink.row(&json!({
+                "reason": group.reason,
+                "column": group.column,
+                "rows": group.rows,
+                "first_file": first.map(|row| &row.file),
+                "first_line": first.map(|row| row.line),
+                "first_detail": first.map(|row| &row.detail),
+            }))?;
+        }
+    } else {
+        rejects(installation, &source, number, &mut sink).await?;
+    }
+    sink.finish()?;
+    Ok(Outcome::Done)
+}
+
+async fn to_mend(
+    installation: &Installation,
+    source: &Source,
+    number: i64,
+    arguments: &Export,
+    mut out: Out,
+) -> anyhow::Result<Outcome> {
+    let store = &installation.store;
+    let shown = if arguments.whole { Shown::Whole } else { Shown::Mapped };
+    let edition = store.edition(source.number, number).await?;
+    let forms = match MendForms::open(store, &edition, arguments.file, shown).await {
+        Ok(forms) => forms,
+        Err(error @ (MendFormError::NoSuchFile { .. } | MendFormError::Apart)) => {
+            complain(&format!("{error}: --file 1 is the first"));
+            return Ok(Outcome::Refused);
+        }
+        Err(error) => return Err(error.into()),
+    };
+    out.write_all(&forms.header())?;
+    let mut after = 0;
+    loop {
+        let page = store.reject_list(source, number, after, PAGE).await?;
+        let Some(last) = page.last() else { break };
+        after = last.number;
+        out.write_all(&forms.rows(store, &page).await?)?;
+    }
+    out.flush()?;
+    Ok(Outcome::Done)
+}
+
+async fn rejects(
+    installation: &Installation,
+    source: &Source,
+    edition: i64,
+    sink: &mut Sink,
+) -> anyhow::Result<()> {
+    let store = &installation.store;
     let files = store.edition(source.number, edition).await?.files;
     let mut after = 0;
     loop {
-        let page = store.reject_list(&source, edition, after, PAGE).await?;
+        let page = store.reject_list(source, edition, after, PAGE).await?;
         let Some(last) = page.last() else { return Ok(()) };
         after = last.number;
         for reject in &page {
@@ -109,13 +186,13 @@ pub(crate) fn pair_json(pair: &PairView) -> Value {
 type Out = std::io::BufWriter<Box<dyn Write + Send>>;
 
 /// Where rows go.
-enum Sink {
+pub(crate) enum Sink {
     Csv { writer: Box<csv::Writer<Out>>, headed: bool },
     Ndjson(Out),
 }
 
 impl Sink {
-    fn new(out: Out, form: Form) -> Sink {
+    pub(crate) fn new(out: Out, form: Form) -> Sink {
         match form {
             Form::Csv => {
                 let writer = csv::WriterBuilder::new().terminator(csv::Terminator::CRLF).from_writer(out);
@@ -125,7 +202,7 @@ impl Sink {
         }
     }
 
-    fn row(&mut self, object: &Value) -> anyhow::Result<()> {
+    pub(crate) fn row(&mut self, object: &Value) -> anyhow::Result<()> {
         match self {
             Sink::Ndjson(out) => {
                 serde_json::to_writer(&mut *out, object)?;
@@ -143,7 +220,15 @@ impl Sink {
         Ok(())
     }
 
-    fn finish(self) -> anyhow::Result<()> {
+    /// The output itself, before anything was written.
+    fn into_inner(self) -> anyhow::Result<Out> {
+        match self {
+            Sink::Csv { writer, .. } => writer.into_inner().map_err(|error| anyhow::anyhow!("{error}")),
+            Sink::Ndjson(out) => Ok(out),
+        }
+    }
+
+    pub(crate) fn finish(self) -> anyhow::Result<()> {
         match self {
             Sink::Csv { mut writer, .. } => writer.flush()?,
             Sink::Ndjson(mut out) => out.flush()?,

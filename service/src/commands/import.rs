@@ -39,6 +39,10 @@ pub(crate) async fn run(settings: &Settings, import: &Import) -> anyhow::Result<
             let installation = Installation::open(settings).await?;
             roll(&installation, &layout, arguments).await
         }
+        ImportWhat::Mend(arguments) => {
+            let installation = Installation::open(settings).await?;
+            super::mend::run(&installation, arguments).await
+        }
         ImportWhat::Houses(arguments) => {
             let installation = Installation::open(settings).await?;
             all_houses(&installation, arguments).await
@@ -110,19 +114,26 @@ pub(crate) async fn roll(
     }
     let end = installation.run_job(&job, &format!("loading {}", source.id)).await?;
     let edition = store.edition(source.number, edition).await?;
-    match end {
-        JobEnd::Failed { reason, .. } => {
-            complain(&format!("{}: {reason}", source.id));
-            return Ok(Outcome::Failed);
-        }
-        JobEnd::Refused(_) | JobEnd::Done | JobEnd::Held(_) | JobEnd::Lost if edition.state == "refused" => {
-            complain(&format!("{}: refused, nothing was taken in. {}", source.id, edition.refusal));
-            return Ok(Outcome::Refused);
-        }
-        JobEnd::Refused(_) | JobEnd::Done | JobEnd::Held(_) | JobEnd::Lost => {}
+    if let Some(outcome) = ended(&source, &edition, end) {
+        return Ok(outcome);
     }
     report(installation, &source, &edition).await?;
     Ok(quarantine(&edition, arguments))
+}
+
+/// Says why an edition was not taken in; none where it was.
+pub(crate) fn ended(source: &Source, edition: &Edition, end: JobEnd) -> Option<Outcome> {
+    match end {
+        JobEnd::Failed { reason, .. } => {
+            complain(&format!("{}: {reason}", source.id));
+            Some(Outcome::Failed)
+        }
+        JobEnd::Refused(_) | JobEnd::Done | JobEnd::Held(_) | JobEnd::Lost if edition.state == "refused" => {
+            complain(&format!("{}: refused, nothing was taken in. {}", source.id, edition.refusal));
+            Some(Outcome::Refused)
+        }
+        JobEnd::Refused(_) | JobEnd::Done | JobEnd::Held(_) | JobEnd::Lost => None,
+    }
 }
 
 /// How it ends for scripts that asked to be told of quarantined rows; the same file again ends the same way.
@@ -133,7 +144,11 @@ fn quarantine(edition: &Edition, arguments: &ImportRoll) -> Outcome {
 /// Rows in quarantine that are shown at once.
 const REJECTS_SHOWN: i64 = 5;
 
-async fn report(installation: &Installation, source: &Source, edition: &Edition) -> anyhow::Result<()> {
+pub(crate) async fn report(
+    installation: &Installation,
+    source: &Source,
+    edition: &Edition,
+) -> anyhow::Result<()> {
     let c = &edition.counts;
     say(&format!(
         "{}: edition {}, {} rows read, {} records ({} new, {} changed, {} unchanged, {} gone), {} rows repeated, {} in quarantine\n",
@@ -160,6 +175,12 @@ async fn report(installation: &Installation, source: &Source, edition: &Edition)
     }
     if c.rows_rejected > REJECTS_SHOWN {
         say(&format!("  … all of them: crossfoot export rejects --source {}\n", source.id))?;
+    }
+    if c.rows_rejected > 0 {
+        say(&format!(
+            "  to mend them: crossfoot export rejects --source {} --to-mend --out mend.csv, then crossfoot import mend mend.csv\n",
+            source.id
+        ))?;
     }
     Ok(())
 }

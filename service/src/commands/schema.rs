@@ -2,6 +2,7 @@
 
 use crossfoot_audit::document;
 use crossfoot_audit::judge::policy;
+use crossfoot_audit::jurisdiction;
 use crossfoot_audit::standard;
 
 use crate::arguments::Schema;
@@ -14,6 +15,7 @@ pub(crate) fn run(arguments: &Schema) -> anyhow::Result<Outcome> {
     let pretty = |schema| Ok::<_, anyhow::Error>(format!("{}\n", serde_json::to_string_pretty(&schema)?));
     for (name, text) in [
         ("measurement.schema.json", pretty(document::schema())?),
+        ("jurisdiction-year.schema.json", pretty(jurisdiction::schema())?),
         ("policy.schema.json", pretty(policy::schema())?),
         ("standard.schema.json", pretty(standard::schema())?),
         ("openapi.json", http::description()?),

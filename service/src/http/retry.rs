@@ -125,7 +125,13 @@ async fn renewed(app: &App, repeatable: &Repeatable) -> std::convert::Infallible
 /// Whether a route takes files.
 pub(crate) fn is_upload(path: Option<&MatchedPath>) -> bool {
     path.is_some_and(|path| {
-        ["/v1/measurements/batch", "/v1/sources/{id}/editions", "/v1/layouts/look"].contains(&path.as_str())
+        [
+            "/v1/measurements/batch",
+            "/v1/sources/{id}/editions",
+            "/v1/sources/{id}/editions/{n}/mends",
+            "/v1/layouts/look",
+        ]
+        .contains(&path.as_str())
     })
 }
 

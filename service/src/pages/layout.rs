@@ -10,16 +10,17 @@ use crossfoot_store::office::Role;
 use maud::{DOCTYPE, Markup, html};
 
 use super::assets;
-use crate::api::{findings, measurements, report};
+use crate::api::{compare, findings, measurements, report};
 use crate::http::App;
 use crate::http::access::Who;
 use crate::http::problem::Problem;
 
 /// Pages in the navigation, and the roles they are for; those without roles are for everybody.
-const PLACES: [(&str, &str, &[Role]); 6] = [
+const PLACES: [(&str, &str, &[Role]); 7] = [
     ("/queue", "Queue", &findings::READERS),
     ("/matches", "Held matches", &findings::READERS),
     ("/properties", "Properties", &measurements::READERS),
+    ("/compare", "Sources", &compare::READERS),
     ("/uploads", "Uploads", &[]),
     ("/runs", "Runs and notices", &findings::READERS),
     ("/report", "What happened", &report::READERS),
@@ -55,7 +56,7 @@ impl FromRequestParts<App> for Guest {
 }
 
 /// A path as the value of a parameter.
-fn as_parameter(path: &str) -> String {
+pub(super) fn as_parameter(path: &str) -> String {
     let mut out = String::with_capacity(path.len());
     for byte in path.bytes() {
         if byte.is_ascii_alphanumeric() || b"/-_.".contains(&byte) {

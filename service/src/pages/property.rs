@@ -2,11 +2,11 @@
 
 use axum::extract::{Path, Query, State};
 use axum::response::Response;
+use crossfoot_audit::jurisdiction::ValueKind;
 use crossfoot_roll::record_view::NamedValue;
 use crossfoot_store::StoreError;
+use crossfoot_store::jurisdiction::KeptYear;
 use crossfoot_store::listing::{MeasurementEntry, PropertyEntry};
-use crossfoot_store::queue::PairView;
-use crossfoot_store::record::Record;
 use maud::{Markup, html};
 use serde::Deserialize;
 
@@ -14,11 +14,14 @@ use super::layout::{Fail, Guest, office, page};
 use super::mark::{mark, words};
 use super::state::{moment, state};
 use crate::api::measurements::READERS;
+use crate::beside::{Side, Sides, sides};
 use crate::http::App;
 use crate::http::extract::{Paging, cursor};
 
 /// Lines of a page.
 const LINES: u32 = 50;
+/// Years of a jurisdiction that are shown.
+const YEARS_SHOWN: usize = 3;
 
 /// Where the list begins.
 #[derive(Debug, Default, Deserialize)]
@@ -82,25 +85,18 @@ pub(super) async fn show(
         found => found?,
     };
     let measurements = app.store.measurements_of_property(office, &property.id).await?;
-    let mut records = Vec::new();
-    for pair in app.store.pairs_of_property(office, &property.id).await? {
-        let source = app.store.source_by_number(pair.source_number).await?;
-        let keys = std::slice::from_ref(&pair.parcel_key);
-        let found = app.store.record_by_keys(&source, keys).await?;
-        let record = found.into_iter().next();
-        let values = match &record {
-            Some(record) => record.view(&app.store.edition(source.number, record.edition).await?.layout),
-            None => Vec::new(),
-        };
-        records.push(html! { (record_of(&pair, &source.title, record.as_ref())) (all_values(&values)) });
-    }
+    let pairs = app.store.pairs_of_property(office, &property.id).await?;
+    let sides = sides(&app.store, pairs).await?;
+    let years = app.store.jurisdiction_years(&jurisdiction(&property, &sides)).await?;
     let body = html! {
         h1 dir="auto" { (property.reference) }
         (header_of(&property))
         (measured(&property.id, &measurements))
         h2 { "Records" }
-        @if records.is_empty() { p { "No source has been compared with this property yet." } }
-        @for record in &records { (record) }
+        @if sides.sides.is_empty() { p { "No source has been compared with this property yet." } }
+        @if sides.sides.len() > 1 { (side_by_side(&sides)) }
+        @for side in &sides.sides { (record_of(side)) (all_values(&side.record.as_ref().map(|record| record.view(&side.layout)).unwrap_or_default())) }
+        (applies(&years))
     };
     Ok(page(&guest, &property.reference, "", &body))
 }
@@ -189,11 +185,82 @@ fn lines_of(value: &NamedValue) -> String {
     format!("{}{more}", lines.join(", "))
 }
 
-fn record_of(pair: &PairView, title: &str, record: Option<&Record>) -> Markup {
+/// Where the records lie; empty where nothing says so, and then nothing applies.
+fn jurisdiction(property: &PropertyEntry, sides: &Sides) -> String {
+    let of_source = || sides.sides.first().map(|side| side.layout.jurisdiction.clone());
+    let known = Some(property.jurisdiction.clone()).filter(|name| !name.is_empty());
+    // an empty name would list every jurisdiction
+    known.or_else(of_source).unwrap_or_else(|| "-".to_owned())
+}
+
+/// A figure that may be missing.
+fn figure(text: Option<String>) -> String {
+    text.unwrap_or_else(|| "none".to_owned())
+}
+
+/// The records of all sources in one table, and what they say of each other.
+fn side_by_side(sides: &Sides) -> Markup {
+    let differs = |field: &str| sides.disagreements.iter().any(|found| found.field == field);
+    let marked = |field: &str, text: String| {
+        html! {
+            @if differs(field) { strong { (text) } " " span.soft { "differs" } } @else { (text) }
+        }
+    };
+    html! {
+        table.wide {
+            thead { tr {
+                th scope="col" { "Source" } th scope="col" { "Edition" } th.n scope="col" { "Recorded" } th scope="col" { "Area counts" }
+                th.n scope="col" { "Measured so" } th.n scope="col" { "Value" } th.n scope="col" { "Built" } th scope="col" { "Class" } th scope="col" { "Address" }
+            } }
+            tbody { @for side in &sides.sides { @let record = side.record.as_ref(); tr {
+                td { bdi { (side.pair.source) } @if let Some(of) = &side.layout.derived_from { div.soft { "copies " bdi { (of) } } } }
+                td data-l="Edition" { (edition_words(side)) }
+                td.n data-l="Recorded" { (marked("area", figure(record.and_then(|r| r.area).map(|area| format!("{} sq ft", area.to_square_feet(0)))))) }
+                td data-l="Area counts" { (basis_words(&side.layout.basis)) }
+                td.n data-l="Measured so" { (figure(side.pair.measured.map(|area| format!("{} sq ft", area.to_square_feet(0))))) }
+                td.n data-l="Value" { (marked("value", figure(record.and_then(|r| r.value).map(|value| value.to_text())))) }
+                td.n data-l="Built" { (marked("year_built", figure(record.and_then(|r| r.year_built).map(|year| year.to_string())))) }
+                td data-l="Class" dir="auto" { (marked("class", record.map_or("none", |r| or_none(&r.class)).to_owned())) }
+                td data-l="Address" dir="auto" { (marked("situs", record.map_or("none", |r| or_none(&r.situs)).to_owned())) }
+            } } }
+        }
+        @if sides.disagreements.is_empty() { p { "Where both state something, the records agree with each other." } } @else {
+            ul { @for found in &sides.disagreements { li dir="auto" { (found.sentence) } } }
+        }
+        @for sentence in &sides.copies { p dir="auto" { (sentence) } }
+    }
+}
+
+fn basis_words(basis: &str) -> String {
+    if basis == crossfoot_roll::layout::BASIS_NOT_PUBLISHED {
+        "not published".to_owned()
+    } else {
+        basis.to_owned()
+    }
+}
+
+fn edition_words(side: &Side) -> String {
+    let year = side.roll_year.map(|year| format!(", roll of {year}")).unwrap_or_default();
+    let status = if side.status == "not stated" {
+        ", status not stated".to_owned()
+    } else {
+        format!(", {}", side.status)
+    };
+    format!("{}{year}{status}", side.pair.edition)
+}
+
+fn record_of(side: &Side) -> Markup {
+    let (pair, record) = (&side.pair, side.record.as_ref());
     html! {
         section {
             h3 { bdi { (pair.source) } }
-            @if !title.is_empty() { p.soft dir="auto" { (title) } }
+            @if !side.title.is_empty() { p.soft dir="auto" { (side.title) } }
+            @if let Some(mend) = &side.mended {
+                p.warn dir="auto" {
+                    "The row of this record is not as published. As it stands in edition " (mend.mends) " it could not be read; "
+                    (mend.mended_by) " mended it on " (moment(mend.mended_at)) ": " (mend.reason)
+                }
+            }
             div.sides {
                 @match record {
                     Some(record) => dl {
@@ -201,8 +268,9 @@ fn record_of(pair: &PairView, title: &str, record: Option<&Record>) -> Markup {
                         dt { "Address" } dd dir="auto" { (or_none(&record.situs)) }
                         dt { "Class" } dd dir="auto" { (or_none(&record.class)) }
                         dt { "Year built" } dd { (record.year_built.map_or("not stated".to_owned(), |year| year.to_string())) }
-                        dt { "Area" } dd { (record.area.map_or("none".to_owned(), |area| format!("{} sq ft", area.to_square_feet(1)))) }
-                        dt { "Value" } dd { (record.value.map_or("none".to_owned(), |value| value.to_text())) }
+                        dt { "Area" } dd { (figure(record.area.map(|area| format!("{} sq ft", area.to_square_feet(1))))) }
+                        dt { "Value" } dd { (figure(record.value.map(|value| value.to_text()))) }
+                        dt { "Edition in use" } dd { (edition_words(side)) }
                         dt { "Came with" } dd { "edition " (record.edition) ", line " (record.line) }
                     },
                     None => p { "No record under the parcel key " code { (pair.parcel_key) } "." },
@@ -221,4 +289,37 @@ fn record_of(pair: &PairView, title: &str, record: Option<&Record>) -> Markup {
             }
         }
     }
+}
+
+/// What the jurisdiction says about the last years that are known.
+fn applies(years: &[KeptYear]) -> Markup {
+    html! {
+        @if !years.is_empty() {
+            h2 { "What applies here" }
+            p { "Deadlines are those of the jurisdiction's own notice; what is shown was read where it says, on the day it says. No tax is worked out from it." }
+            @for (at, kept) in years.iter().take(YEARS_SHOWN).enumerate() {
+                details open[at == 0] {
+                    summary dir="auto" { (kept.year.jurisdiction) ", " (kept.year.year) ", version " (kept.version) ", entered " (moment(kept.saved_at)) }
+                    table {
+                        thead { tr { th scope="col" { "What" } th scope="col" { "Value" } th scope="col" { "Source" } } }
+                        tbody { @for kind in ValueKind::ALL { @for value in kept.year.value.iter().filter(|value| value.kind == kind) { tr {
+                            td { (capital(kind.name())) @if !value.name.is_empty() { div.soft dir="auto" { (value.name) } } }
+                            td data-l="Value" dir="auto" { (value) @if !value.note.is_empty() { div.soft { (value.note) } } }
+                            td data-l="Source" dir="auto" {
+                                (value.source) ", read on " (value.read_on)
+                                @if value.address.starts_with("https://") { div { a href=(value.address) rel="noreferrer" { (value.address) } } }
+                                @else if !value.address.is_empty() { div { (value.address) } }
+                            }
+                        } } } }
+                    }
+                }
+            }
+        }
+    }
+}
+
+/// The name of a kind as it begins a line.
+fn capital(name: &str) -> String {
+    let mut letters = name.chars().map(|letter| if letter == '_' { ' ' } else { letter });
+    letters.next().map_or(String::new(), |first| first.to_uppercase().chain(letters).collect())
 }

@@ -14,8 +14,9 @@ use crossfoot_store::source::{EditionArrival, EditionNotes, RollStatus};
 use maud::{Markup, html};
 use tokio::io::AsyncWriteExt as _;
 
-use super::layout::{Fail, Guest, page, whole};
+use super::layout::{Fail, Guest, as_parameter, page, whole};
 use super::state::state;
+use crate::api::quarantine::may_read;
 use crate::http::App;
 use crate::http::problem::{Kind, Problem};
 use crate::installation::Installation;
@@ -44,7 +45,9 @@ pub(super) async fn show(State(app): State<App>, guest: Guest) -> Result<Respons
             td.n data-l="Changed" { (last.counts.records_changed) }
             td.n data-l="Gone" { (last.counts.records_ended) }
             td data-l="Quarantine" {
-                (last.counts.rows_rejected)
+                @if last.counts.rows_rejected > 0 && may_read(&guest.0).is_ok() && last.state == "current" {
+                    a href={ "/sources/" (as_parameter(&source.id)) "/editions/" (last.number) } aria-label={ (last.counts.rows_rejected) " rows of " (source.id) " in quarantine" } { (last.counts.rows_rejected) }
+                } @else { (last.counts.rows_rejected) }
                 @for (reason, n) in &rejects { div { (n) " " (reason.replace('_', " ")) } }
             }
         } });

@@ -92,11 +92,11 @@ struct Loading {
     counts: EditionCounts,
 }
 
-/// Appends an edition.
+/// Appends an edition; a whole one ends the records that it does not have.
 pub(super) async fn load(
     database: &Database,
     source: &Source,
-    edition: i64,
+    (edition, whole): (i64, bool),
     mut batches: mpsc::Receiver<LoadBatch>,
 ) -> Result<EditionCounts, StoreError> {
     forget_earlier_attempts(database, source, edition).await?;
@@ -124,7 +124,9 @@ pub(super) async fn load(
         }
     }
     tx.commit().await?;
-    loading.end_the_unseen(database).await?;
+    if whole {
+        loading.end_the_unseen(database).await?;
+    }
     database.analyze("record_change").await?;
     Ok(loading.counts)
 }

@@ -1,0 +1,178 @@
+//! The quarantine as work over HTTP: counted, downloaded in the file's own form, mended, handed in again.
+
+use serde_json::json;
+
+use crate::installation::Installation;
+use crate::server::{Request, Server, key};
+use crate::town::{HEADER, LAYOUT, house, parcel, roll};
+
+/// A roll with an owner's column of which three rows cannot be read.
+fn owned_roll() -> String {
+    let head = HEADER.replace("SITUS,", "OWNER,SITUS,");
+    format!(
+        "{head}\r\n000001,\"Doe, Jo\",1 OAK ST,1000,200000,1950,R\r\n000002,Roe,2 OAK ST,see card,200000,1950,R\r\n\
+         000003,Poe,3 OAK ST,n/a,200000,1950,R\r\n000004,Moe, 4 OAK ST,R\r\n"
+    )
+}
+
+struct Desk {
+    server: Server,
+    operator: String,
+    reviewer: String,
+}
+
+impl Desk {
+    fn of(place: &Installation) -> Desk {
+        let server = Server::start(place, &[]);
+        let desk = Desk {
+            operator: key(place, "office", "operator"),
+            reviewer: key(place, "office", "review"),
+            server,
+        };
+        desk.server.post_as(&desk.operator, "/v1/sources", "application/toml", LAYOUT).is(201);
+        desk.take(
+            "/v1/sources/town-roll/editions?roll_year=2026&status=certified&name=roll.csv",
+            &owned_roll(),
+        );
+        desk
+    }
+
+    /// Hands a file in and waits for its job.
+    fn take(&self, path: &str, content: &str) {
+        let staged = self.server.post_as(&self.operator, path, "text/csv", content).is(202);
+        let job = staged.header("location").to_owned();
+        self.server.wait_for("the edition", || {
+            (self.server.get(&self.operator, &job).json()["state"] == "done").then_some(())
+        });
+    }
+}
+
+const EDITION: &str = "/v1/sources/town-roll/editions/1";
+const MENDS: &str = "/v1/sources/town-roll/editions/1/mends?by=Ann%20Garnet&reason=read%20off%20the%20card";
+
+fn reasons_are_counted_with_their_first_rows(place: &Installation) {
+    let desk = Desk::of(place);
+    let found = desk.server.get(&desk.reviewer, &format!("{EDITION}/quarantine")).is(200).json();
+    assert_eq!(found["rows"], 3);
+    let groups = found["groups"].as_array().unwrap();
+    assert_eq!((&groups[0]["reason"], &groups[0]["column"]), (&json!("text_in_number"), &json!("AREA")));
+    assert_eq!((&groups[0]["rows"], groups[0]["examples"].as_array().unwrap().len()), (&json!(2), 2));
+    assert_eq!(groups[0]["examples"][0]["line"], 3);
+    assert_eq!((&groups[1]["reason"], &groups[1]["column"]), (&json!("wrong_column_count"), &json!(null)));
+    assert_eq!(found["mended"], json!(null));
+    desk.server.get(&desk.reviewer, "/v1/sources/town-roll/editions/9/quarantine").problem(404);
+}
+
+fn rows_come_in_the_files_own_form_and_names_are_masked(place: &Installation) {
+    let desk = Desk::of(place);
+    let masked = desk.server.get(&desk.reviewer, &format!("{EDITION}/to-mend.csv")).is(200);
+    assert!(masked.header("content-type").starts_with("text/csv; charset=utf-8"));
+    let lines: Vec<&str> = masked.text.split("\r\n").collect();
+    assert_eq!(lines[0], "PARCEL,OWNER,SITUS,AREA,VALUE,YEAR,CLASS,crossfoot_reason");
+    assert!(lines[1].starts_with("000002,…,2 OAK ST,see card,200000,1950,R,\"line 3: "), "{}", lines[1]);
+    // nobody can tell which field of a row with a field too few is the owner's
+    assert!(lines[3].starts_with(",,,,,,,") && lines[3].contains("line 5: found 4 fields"), "{}", lines[3]);
+    for name in ["Roe", "Poe", "Moe"] {
+        assert!(!masked.text.contains(name), "{}", masked.text);
+    }
+    let whole = format!("{EDITION}/to-mend.csv?whole=true");
+    desk.server.get(&desk.reviewer, &whole).problem(403);
+    desk.server.get(&key(place, "office", "administer"), &whole).problem(403);
+    let whole = desk.server.get(&desk.operator, &whole).is(200).text;
+    assert!(whole.contains("000004,Moe, 4 OAK ST,R,\"line 5: "), "{whole}");
+    assert!(whole.contains("000002,Roe,2 OAK ST,see card,200000,1950,R,"), "{whole}");
+    desk.server.get(&desk.operator, &format!("{EDITION}/to-mend.csv?file=2")).problem(400);
+    let log = place.sql("SELECT action FROM audit_log WHERE action = 'rows_taken_whole'");
+    assert_eq!(log.len(), 1);
+}
+
+fn rows_are_mended_in_place_and_handed_in_again(place: &Installation) {
+    let desk = Desk::of(place);
+    let server = &desk.server;
+    let office = key(place, "office", "administer");
+    server.post(&office, "/v1/measurements", &house(2, 1500.0)).is(201);
+    // the masked file mended where it stands: one row well, one still wrong, the blank one left as it is
+    let rows = server.get(&desk.operator, &format!("{EDITION}/to-mend.csv")).is(200).text;
+    let mended = rows.replace("see card", "1000");
+    desk.take(MENDS, &mended);
+    let made = server.get(&desk.reviewer, "/v1/sources/town-roll/editions/2").is(200).json();
+    let edition = &made["edition"];
+    assert_eq!((&edition["state"], &edition["records_ended"]), (&json!("current"), &json!(0)));
+    assert_eq!((&edition["rows_entered"], &edition["rows_rejected"]), (&json!(1), &json!(2)));
+    assert_eq!((&edition["roll_year"], &edition["status"]), (&json!(2026), &json!("certified")));
+    assert_eq!(edition["mended"]["mends"], 1);
+    assert_eq!(
+        (&edition["mended"]["by"], &edition["mended"]["reason"]),
+        (&json!("Ann Garnet"), &json!("read off the card"))
+    );
+    assert_eq!(
+        server.get(&desk.reviewer, "/v1/sources/town-roll/editions").json()["items"][0]["mended"],
+        json!(null)
+    );
+    // the house finds its record, and everything says that it was mended
+    let finding = server
+        .wait_for("the finding", || server.get(&office, "/v1/findings").json()["items"].get(0).cloned());
+    assert_eq!(finding["recorded_sqft"], 1000.0);
+    let property = finding["property"].as_str().unwrap();
+    let property = server.get(&office, &format!("/v1/properties/{property}")).is(200).json();
+    assert_eq!(property["records"][0]["mended"]["by"], "Ann Garnet");
+    assert_eq!(property["records"][0]["record"]["edition"], 2);
+    let id = finding["finding"]["id"].as_str().unwrap();
+    let packet = server.get(&office, &format!("/v1/findings/{id}/packet.zip")).is(200);
+    assert_eq!(packet.header("content-type"), "application/zip");
+    // what is still wrong stands in the quarantine of that edition, with one reason
+    let left = server.get(&desk.operator, "/v1/sources/town-roll/editions/2/to-mend.csv").is(200).text;
+    assert_eq!(left.lines().next().unwrap().matches("crossfoot_reason").count(), 1);
+    assert_eq!(left.matches("line ").count(), 2, "{left}");
+    // the same rows again are known
+    server.post_as(&desk.operator, MENDS, "text/csv", &mended).is(200);
+}
+
+fn what_cannot_be_taken_is_told_with_its_mend(place: &Installation) {
+    let desk = Desk::of(place);
+    let server = &desk.server;
+    server.post_as(&desk.reviewer, MENDS, "text/csv", "x").problem(403);
+    for query in ["", "?by=&reason=x", "?by=x&reason=", "?by=x%0Ay&reason=z", "?by=x"] {
+        server.post_as(&desk.operator, &format!("{EDITION}/mends{query}"), "text/csv", "x").problem(400);
+    }
+    server.post_as(&desk.operator, MENDS, "text/csv", "").problem(422);
+    // rows under a header that the layout does not know are refused whole, like any roll
+    let staged = server.post_as(&desk.operator, MENDS, "text/csv", "A,B\n1,2\n").is(202).json();
+    let number = staged["edition"].as_i64().unwrap();
+    let refused = server.wait_for("the refusal", || {
+        let edition = server.get(&desk.reviewer, &format!("/v1/sources/town-roll/editions/{number}")).json();
+        (edition["edition"]["state"] == "refused").then_some(edition)
+    });
+    assert!(refused["edition"]["refusal"].as_str().unwrap().contains("PARCEL"), "{refused}");
+    desk.take("/v1/sources/town-roll/editions", &roll(&[Some(1000), Some(1100)]));
+    let late = server.post_as(&desk.operator, MENDS, "text/csv", "x").problem(409);
+    assert!(late["detail"].as_str().unwrap().contains("edition 3 of the publisher followed"), "{late}");
+    server.get(&desk.reviewer, "/v1/sources/town-roll/editions/8/quarantine").problem(404);
+}
+
+fn the_publishers_next_edition_tells_what_it_ended(place: &Installation) {
+    let desk = Desk::of(place);
+    let row = format!("{HEADER}\n{},2 OAK ST,1000,200000,1950,R\n", parcel(2));
+    desk.take(MENDS, &row);
+    desk.take("/v1/sources/town-roll/editions", &roll(&[Some(1000)]));
+    let notices = place.sql("SELECT detail FROM notice WHERE kind = 'mends_ended'");
+    assert_eq!(notices.len(), 1, "{notices:?}");
+    assert!(
+        notices[0]
+            .contains("of 1 records with mended rows 0 are as the publisher has them now and 1 are gone"),
+        "{notices:?}"
+    );
+    let report = desk.server.send(&Request {
+        key: Some(&key(place, "office", "administer")),
+        ..Request::new("GET", "/v1/report")
+    });
+    assert!(report.is(200).text.contains("mends_ended"));
+}
+
+on_both_databases!(
+    reasons_are_counted_with_their_first_rows,
+    rows_come_in_the_files_own_form_and_names_are_masked,
+    rows_are_mended_in_place_and_handed_in_again,
+    what_cannot_be_taken_is_told_with_its_mend,
+    the_publishers_next_edition_tells_what_it_ended,
+);
