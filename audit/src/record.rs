@@ -2,4 +2,5 @@
 
 pub mod address;
 pub mod figure;
+pub mod key_merge;
 pub mod parcel_key;

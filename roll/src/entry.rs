@@ -78,7 +78,9 @@ pub enum Reason {
     AbsurdArea,
     /// The parcel number is blank.
     BlankParcel,
-    /// The parcel number was damaged (scientific notation, a date) or does not fit the rule of the source.
+    /// The parcel number is in scientific notation: its digits are lost.
+    ScientificParcel,
+    /// The parcel number was made a date, or does not fit the rule of the source.
     BadParcel,
     /// The same parcel with other figures stands on an earlier line.
     DuplicateParcel,
@@ -86,7 +88,7 @@ pub enum Reason {
 
 impl Reason {
     /// Every reason, in the order of the declaration.
-    pub const ALL: [Reason; 14] = [
+    pub const ALL: [Reason; 15] = [
         Reason::WrongColumnCount,
         Reason::UnclosedQuote,
         Reason::RowTooLong,
@@ -99,6 +101,7 @@ impl Reason {
         Reason::NegativeNumber,
         Reason::AbsurdArea,
         Reason::BlankParcel,
+        Reason::ScientificParcel,
         Reason::BadParcel,
         Reason::DuplicateParcel,
     ];
@@ -119,6 +122,7 @@ impl Reason {
             Reason::NegativeNumber => "negative_number",
             Reason::AbsurdArea => "absurd_area",
             Reason::BlankParcel => "blank_parcel",
+            Reason::ScientificParcel => "scientific_parcel",
             Reason::BadParcel => "bad_parcel",
             Reason::DuplicateParcel => "duplicate_parcel",
         }

@@ -28,6 +28,7 @@
 //! # Ok::<(), Box<dyn std::error::Error>>(())
 //! ```
 
+pub mod check;
 mod decoding;
 mod digest;
 pub mod entry;
