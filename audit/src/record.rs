@@ -3,4 +3,5 @@
 pub mod address;
 pub mod beside;
 pub mod figure;
+pub mod key_merge;
 pub mod parcel_key;

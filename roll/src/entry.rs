@@ -79,7 +79,9 @@ pub enum Reason {
     AbsurdArea,
     /// The parcel number is blank.
     BlankParcel,
-    /// The parcel number was damaged (scientific notation, a date) or does not fit the rule of the source.
+    /// The parcel number is in scientific notation: its digits are lost.
+    ScientificParcel,
+    /// The parcel number was made a date, or does not fit the rule of the source.
     BadParcel,
     /// The same parcel with other figures stands on an earlier line.
     DuplicateParcel,
@@ -95,7 +97,7 @@ pub enum Reason {
 
 impl Reason {
     /// Every reason, in the order of the declaration.
-    pub const ALL: [Reason; 18] = [
+    pub const ALL: [Reason; 19] = [
         Reason::WrongColumnCount,
         Reason::UnclosedQuote,
         Reason::RowTooLong,
@@ -108,6 +110,7 @@ impl Reason {
         Reason::NegativeNumber,
         Reason::AbsurdArea,
         Reason::BlankParcel,
+        Reason::ScientificParcel,
         Reason::BadParcel,
         Reason::DuplicateParcel,
         Reason::BadDate,
@@ -132,6 +135,7 @@ impl Reason {
             Reason::NegativeNumber => "negative_number",
             Reason::AbsurdArea => "absurd_area",
             Reason::BlankParcel => "blank_parcel",
+            Reason::ScientificParcel => "scientific_parcel",
             Reason::BadParcel => "bad_parcel",
             Reason::DuplicateParcel => "duplicate_parcel",
             Reason::BadDate => "bad_date",

@@ -29,6 +29,7 @@
 //! ```
 
 pub mod assemble;
+pub mod check;
 mod decoding;
 mod digest;
 pub mod entry;

@@ -11,7 +11,7 @@ use crossfoot_audit::record::figure::{
     AREA_ABSURD_SQFT, AreaUnit, FigureError, FigureRule, parse_area, parse_decimal_text, parse_money,
     parse_whole,
 };
-use crossfoot_audit::record::parcel_key::KeyNormaliser;
+use crossfoot_audit::record::parcel_key::{KeyNormaliser, KeyProblem};
 use xxhash_rust::xxh3::xxh3_64;
 
 /// The last year that is read as one: a later figure is a typing mistake or another column.
@@ -290,8 +290,19 @@ impl Mapping {
                 );
                 Err(fault(Reason::BlankParcel, detail))
             }
-            Err(problem) => Err(fault(Reason::BadParcel, problem.to_string())),
+            Err(problem) => Err(fault(reason_of(&problem), problem.to_string())),
         }
+    }
+}
+
+fn reason_of(problem: &KeyProblem) -> Reason {
+    match problem {
+        KeyProblem::ScientificNotation { .. } => Reason::ScientificParcel,
+        KeyProblem::DateLike { .. }
+        | KeyProblem::TooLong { .. }
+        | KeyProblem::PartBlank { .. }
+        | KeyProblem::PartCount { .. }
+        | KeyProblem::Pattern { .. } => Reason::BadParcel,
     }
 }
 

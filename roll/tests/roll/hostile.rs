@@ -229,7 +229,7 @@ fn the_first_reason_in_the_fixed_order_wins() {
 fn a_parcel_number_that_lost_digits_is_never_repaired() {
     let (_, rows, _) = read(b"PIN,SQFT,YR\n1.23E+13,900,1950\n", &three_columns());
     let Row::Reject(reject) = &rows[0] else { panic!("{rows:?}") };
-    assert_eq!((reject.reason, reject.column.as_deref()), (Reason::BadParcel, Some("PIN")));
+    assert_eq!((reject.reason, reject.column.as_deref()), (Reason::ScientificParcel, Some("PIN")));
     assert!(reject.detail.contains("scientific notation"), "{}", reject.detail);
 }
 

@@ -1,0 +1,271 @@
+//! What a file says about itself: counts over its rows from which heaping, spread, damaged numbers and failing sums are
+//! read, before anything is judged by it.
+//!
+//! A [`RollCheck`] is a sum over rows: rows can be added, taken off and two checks put together, in any order. The check
+//! of an edition is therefore the check of the one before, less the rows that are gone, plus those that came.
+
+mod change;
+mod doubles;
+mod gates;
+mod heaping;
+mod identifier;
+mod identity;
+mod remark;
+mod summary;
+mod tally;
+
+use std::collections::BTreeMap;
+
+use crossfoot_audit::area::Area;
+use crossfoot_audit::money::Money;
+use crossfoot_audit::record::figure::AreaUnit;
+use serde::{Deserialize, Serialize};
+
+pub use change::{ChangeCheck, ChangeChecker, Changes, DefinitionLimits, definition_change};
+pub use doubles::{
+    Collision, DoublePair, Doubles, DoublesCheck, DoublesSeen, RowKind, RowPlace, kind_of_rows,
+};
+pub use gates::Gate;
+pub use heaping::Heaping;
+pub use identifier::{IdPart, LostZeros};
+pub use identity::{IdentityCheck, IdentityFailure, digit_off};
+pub use remark::{Remark, remarks};
+pub use summary::{AreaSummary, CheckSummary, Quartiles, YearSummary};
+pub use tally::{Figures, Tally};
+
+use crate::entry::{Entry, Reason};
+use crate::layout::Layout;
+
+/// Distinct classes that are counted apart; a column with more of them is no class of use, and the rest are counted
+/// together under [`CLASSES_BEYOND`].
+pub const CLASSES_MAX: usize = 2_000;
+/// The name under which classes beyond [`CLASSES_MAX`] are counted.
+pub const CLASSES_BEYOND: &str = "…";
+
+/// A row as far as it is counted: of a file, or of a record that was kept.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct RowFacts<'a> {
+    /// The parcel number as published, its columns joined by a single space.
+    pub parcel_raw: &'a str,
+    /// The recorded area.
+    pub area: Option<Area>,
+    /// The recorded value.
+    pub value: Option<Money>,
+    /// The year built.
+    pub year_built: Option<i32>,
+    /// The class of use.
+    pub class: &'a str,
+}
+
+impl<'a> From<&'a Entry> for RowFacts<'a> {
+    fn from(entry: &'a Entry) -> RowFacts<'a> {
+        RowFacts {
+            parcel_raw: &entry.parcel_raw,
+            area: entry.area,
+            value: entry.value,
+            year_built: entry.year_built,
+            class: &entry.class,
+        }
+    }
+}
+
+/// Counts over the rows of an edition.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct RollCheck {
+    /// Rows that could be read.
+    pub rows: i64,
+    /// Rows that could not, by the name of the reason.
+    pub rejects: BTreeMap<String, i64>,
+    /// Areas, in tenths of the unit of the file.
+    pub areas: Figures,
+    /// Areas that are whole numbers of the unit, by their last two digits.
+    pub last_digits: Tally,
+    /// Areas that are no whole number of the unit.
+    pub areas_in_parts: i64,
+    /// Values, in whole units of money.
+    pub values: Figures,
+    /// Years built.
+    pub years: Tally,
+    /// The parts of the parcel number.
+    pub ids: Vec<IdPart>,
+    /// Rows by class of use.
+    pub classes: BTreeMap<String, ClassCount>,
+    /// Sums that must hold.
+    pub identities: BTreeMap<String, IdentityCheck>,
+}
+
+/// Rows of a class of use.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct ClassCount {
+    /// Rows.
+    pub rows: i64,
+    /// Rows with an area.
+    pub with_area: i64,
+}
+
+impl RollCheck {
+    /// Puts the counts of another check, or of a difference, to these.
+    pub fn merge(&mut self, other: &RollCheck) {
+        self.rows += other.rows;
+        for (reason, n) in &other.rejects {
+            add_to(&mut self.rejects, reason, *n);
+        }
+        self.areas.merge(&other.areas);
+        self.last_digits.merge(&other.last_digits);
+        self.areas_in_parts += other.areas_in_parts;
+        self.values.merge(&other.values);
+        self.years.merge(&other.years);
+        identifier::merge(&mut self.ids, &other.ids);
+        for (class, count) in &other.classes {
+            self.class(class, *count);
+        }
+        for (name, identity) in &other.identities {
+            self.identities.entry(name.clone()).or_default().merge(identity);
+        }
+    }
+
+    fn class(&mut self, class: &str, count: ClassCount) {
+        if !self.classes.contains_key(class) {
+            let name = if self.classes.len() < CLASSES_MAX { class } else { CLASSES_BEYOND };
+            self.classes.entry(name.to_owned()).or_default().add(count);
+            return;
+        }
+        if let Some(known) = self.classes.get_mut(class) {
+            known.add(count);
+            if *known == ClassCount::default() {
+                self.classes.remove(class);
+            }
+        }
+    }
+}
+
+impl ClassCount {
+    fn add(&mut self, count: ClassCount) {
+        self.rows += count.rows;
+        self.with_area += count.with_area;
+    }
+}
+
+fn add_to(counts: &mut BTreeMap<String, i64>, name: &str, by: i64) {
+    match counts.get_mut(name) {
+        Some(count) => {
+            *count += by;
+            if *count == 0 {
+                counts.remove(name);
+            }
+        }
+        None if by != 0 => {
+            counts.insert(name.to_owned(), by);
+        }
+        None => {}
+    }
+}
+
+/// Counts the rows of one edition by its layout.
+#[derive(Debug, Clone)]
+pub struct RollChecker {
+    check: RollCheck,
+    unit: AreaUnit,
+    reading: identifier::IdReading,
+    /// The class of the rows before, not counted yet: neighbours in a roll are mostly of one class.
+    run: (String, ClassCount),
+}
+
+/// Micrometres squared of a square foot and of a square metre.
+const SQUARE_FOOT: i64 = 92_903_040_000;
+const SQUARE_METRE: i64 = 1_000_000_000_000;
+
+impl RollChecker {
+    /// Begins with nothing.
+    #[must_use]
+    pub fn new(layout: &Layout) -> RollChecker {
+        RollChecker::resume(layout, RollCheck::default())
+    }
+
+    /// Goes on from the check of an edition under the same layout.
+    #[must_use]
+    pub fn resume(layout: &Layout, check: RollCheck) -> RollChecker {
+        let unit = layout.area.as_ref().map_or(AreaUnit::SquareFeet, |area| area.unit);
+        let reading = identifier::IdReading::new(&layout.parcel);
+        RollChecker { check, unit, reading, run: (String::new(), ClassCount::default()) }
+    }
+
+    /// Counts a row.
+    pub fn add<'a>(&mut self, row: impl Into<RowFacts<'a>>) {
+        self.count(row.into(), 1);
+    }
+
+    /// Takes a row off that was counted in the check that this one goes on from.
+    pub fn remove<'a>(&mut self, row: impl Into<RowFacts<'a>>) {
+        self.count(row.into(), -1);
+    }
+
+    /// Counts rows that could not be read; a negative number takes them off.
+    pub fn reject(&mut self, reason: Reason, by: i64) {
+        add_to(&mut self.check.rejects, reason.name(), by);
+    }
+
+    /// Counts a sum that must hold: a recorded total against the sum of its components, each of the row on a line.
+    /// `by` is 1, or -1 for a row that is taken off.
+    pub fn identity(&mut self, name: &str, failure: &IdentityFailure, tolerance: Area, by: i64) {
+        if !self.check.identities.contains_key(name) {
+            self.check.identities.insert(name.to_owned(), IdentityCheck::default());
+        }
+        if let Some(identity) = self.check.identities.get_mut(name) {
+            identity.count(failure, tolerance, by);
+            if identity.checked == 0 {
+                self.check.identities.remove(name);
+            }
+        }
+    }
+
+    fn count(&mut self, row: RowFacts<'_>, by: i64) {
+        let check = &mut self.check;
+        check.rows += by;
+        if let Some(area) = row.area {
+            let um2 = area.square_micrometres();
+            // divisions by a constant each, which is a multiplication
+            let (whole, rest, tenths) = match self.unit {
+                AreaUnit::SquareFeet => (um2 / SQUARE_FOOT, um2 % SQUARE_FOOT, um2 / (SQUARE_FOOT / 10)),
+                AreaUnit::SquareMetres => (um2 / SQUARE_METRE, um2 % SQUARE_METRE, um2 / (SQUARE_METRE / 10)),
+            };
+            check.areas.count(tenths.unsigned_abs(), by);
+            if rest == 0 {
+                check.last_digits.count(usize::try_from(whole % 100).unwrap_or_default(), by);
+            } else {
+                check.areas_in_parts += by;
+            }
+        }
+        if let Some(value) = row.value {
+            check.values.count(value.cents().unsigned_abs() / 100, by);
+        }
+        if let Some(year) = row.year_built {
+            check.years.count(usize::try_from(year).unwrap_or_default().min(9_999), by);
+        }
+        self.reading.count(&mut check.ids, row.parcel_raw, by);
+        let here = ClassCount { rows: by, with_area: if row.area.is_some() { by } else { 0 } };
+        if self.run.0 == row.class {
+            self.run.1.add(here);
+        } else {
+            self.end_run();
+            self.run.0.clear();
+            self.run.0.push_str(row.class);
+            self.run.1 = here;
+        }
+    }
+
+    fn end_run(&mut self) {
+        let count = std::mem::take(&mut self.run.1);
+        if count != ClassCount::default() {
+            self.check.class(&self.run.0, count);
+        }
+    }
+
+    /// The counts so far.
+    #[must_use]
+    pub fn finish(mut self) -> RollCheck {
+        self.end_run();
+        self.check
+    }
+}
