@@ -9,6 +9,7 @@ mod database;
 mod error;
 pub mod finding;
 pub mod idempotency;
+pub mod in_place;
 pub mod job;
 pub mod listing;
 pub mod load;
