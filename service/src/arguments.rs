@@ -179,9 +179,12 @@ pub(crate) struct ImportRoll {
     /// How final the roll is.
     #[arg(long, value_enum, default_value_t = Status::NotStated)]
     pub(crate) status: Status,
-    /// Only record the job; a worker loads it.
+    /// Only keep the files and record the job; a worker loads it.
     #[arg(long)]
     pub(crate) detach: bool,
+    /// Leave keeping the files to a worker. They are read where they lie, and must stay there until they are kept.
+    #[arg(long, conflicts_with = "detach")]
+    pub(crate) keep_later: bool,
     /// End with exit code 4 when any row is quarantined.
     #[arg(long)]
     pub(crate) strict: bool,

@@ -5,6 +5,7 @@
 use serde_json::Value as Json;
 
 use crate::database::{Row, Tx, values};
+use crate::in_place::HERE;
 use crate::{Backend, Store, StoreError};
 
 /// A job whose worker died or failed this often is given up, with its reason.
@@ -99,6 +100,8 @@ impl Store {
     /// Claims the oldest job that may run, for so many seconds; `only` restricts it to one job, and to a lapsed
     /// one that stands in its way: a worker that died with the same exclusive key is taken up first.
     ///
+    /// A job that reads a file in place is claimed by name only, by the command that has the file.
+    ///
     /// A job whose lease lapsed is claimed like a queued one; one that was claimed too often is ended as failed.
     ///
     /// # Errors
@@ -119,7 +122,8 @@ impl Store {
                             attempts = attempts + 1
              WHERE id = (
                  SELECT id FROM job AS candidate
-                 WHERE ((state = 'queued' AND not_before <= now_us()) OR (state = 'running' AND lease_until < now_us()))
+                 WHERE ((state = 'queued' AND not_before <= now_us() AND ($4 <> '' OR dedup_key NOT LIKE '%{HERE}%'))
+                        OR (state = 'running' AND lease_until < now_us()))
                    AND attempts < $3
                    AND ($4 = '' OR id = $4 OR (state = 'running' AND exclusive_key =
                         (SELECT wanted.exclusive_key FROM job AS wanted WHERE wanted.id = $4)))

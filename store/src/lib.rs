@@ -11,6 +11,7 @@ mod database;
 mod error;
 pub mod finding;
 pub mod idempotency;
+pub mod in_place;
 pub mod job;
 pub mod jurisdiction;
 pub mod listing;

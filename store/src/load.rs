@@ -7,11 +7,12 @@
 
 mod append;
 mod duplicates;
+mod feed;
 mod postgres;
 mod sqlite;
 
 use crossfoot_roll::entry::{Entry, Reject};
-use tokio::sync::mpsc;
+pub use feed::Feed;
 
 use crate::database::{Database, Tx, Value, values};
 use crate::job::{Claim, finish, hold};
@@ -50,8 +51,9 @@ impl Store {
         &self,
         source: &Source,
         edition: i64,
-        batches: mpsc::Receiver<LoadBatch>,
+        batches: impl Into<Feed>,
     ) -> Result<Loaded, StoreError> {
+        let batches = batches.into();
         if let Some(current) = source.current_edition.filter(|current| *current >= edition) {
             return Err(StoreError::Settings(format!(
                 "edition {edition} is older than edition {current}, which is in use: hand it in again if it is to follow it"

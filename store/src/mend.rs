@@ -101,7 +101,7 @@ impl Store {
         };
         let files = std::slice::from_ref(file);
         // the same rows may be handed in again for a later edition that has them in quarantine again
-        let identity = identity(files, &format!("{} mends {mends}", published.layout.version()));
+        let identity = identity(files.iter().map(|file| file.sha256.as_str()), &format!("{} mends {mends}", published.layout.version()));
         let mut tx = self.main.begin().await?;
         tx.lock(Lock::Alone, "SELECT number FROM source WHERE number = $1", values![source.number]).await?;
         if let Some((edition, state)) = known(&mut tx, source.number, &identity).await? {
@@ -109,7 +109,7 @@ impl Store {
                 return Ok(MendArrival::Taken(EditionArrival::Known { edition, state }));
             }
             // whoever was to load it may have died
-            let job = import_job(source.number, edition);
+            let job = import_job(source.number, edition, false, false);
             let job = match running(&mut tx, &job).await? {
                 Some(id) => id,
                 None => enqueue(&mut tx, job).await?,
@@ -134,7 +134,7 @@ impl Store {
         let entry =
             audit_log::Entry { office: None, by, action: "rows_mended", subject: &subject, detail: &detail };
         audit_log::note(&mut tx, entry).await?;
-        let job = enqueue(&mut tx, import_job(source.number, number)).await?;
+        let job = enqueue(&mut tx, import_job(source.number, number, false, false)).await?;
         tx.commit().await?;
         Ok(MendArrival::Taken(EditionArrival::Staged { edition: number, job }))
     }

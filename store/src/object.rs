@@ -9,6 +9,7 @@ use sha2::{Digest as _, Sha256};
 use tokio::io::AsyncReadExt as _;
 use tokio_util::io::{StreamReader, SyncIoBridge};
 
+use crate::in_place::FileInPlace;
 use crate::{Store, StoreError};
 
 /// Bytes of one part of an upload to the object store.
@@ -101,11 +102,16 @@ impl Store {
     ///
     /// # Errors
     /// [`StoreError::Object`] when it is not there.
-    pub async fn object_open(&self, key: &str) -> Result<impl std::io::Read + Send + 'static, StoreError> {
+    pub async fn object_open(&self, key: &str) -> Result<Box<dyn std::io::Read + Send>, StoreError> {
+        if let Some(place) = FileInPlace::of_key(key) {
+            let file = place.open();
+            let path = place.path().display().to_string();
+            return Ok(Box::new(file.map_err(|cause| StoreError::File { path, cause })?));
+        }
         let failed = |cause| StoreError::Object { key: key.to_owned(), cause };
         let got = self.objects.get(&object_store::path::Path::from(key)).await.map_err(failed)?;
         let stream = got.into_stream().map_err(std::io::Error::other);
-        Ok(SyncIoBridge::new(StreamReader::new(stream)))
+        Ok(Box::new(SyncIoBridge::new(StreamReader::new(stream))))
     }
 
     /// Bytes of a kept original, for showing a row as it was published.
@@ -116,6 +122,10 @@ impl Store {
         // a range of nothing is none to the object store
         if length == 0 {
             return Ok(Vec::new());
+        }
+        if let Some(place) = FileInPlace::of_key(key) {
+            let path = place.path().display().to_string();
+            return place.range(start, length).map_err(|cause| StoreError::File { path, cause });
         }
         let failed = |cause| StoreError::Object { key: key.to_owned(), cause };
         let path = object_store::path::Path::from(key);

@@ -5,6 +5,7 @@ use serde_json::json;
 use sha2::{Digest as _, Sha256};
 
 use crate::database::{Lock, Row, Tx, values};
+use crate::in_place::{FileInPlace, HERE};
 use crate::job::{JobKind, NewJob, enqueue, running};
 use crate::object::KeptFile;
 use crate::{Backend, Store, StoreError};
@@ -217,8 +218,24 @@ impl Store {
         files: &[KeptFile],
         notes: &EditionNotes,
     ) -> Result<EditionArrival, StoreError> {
+        self.edition_stage_in_place(source, layout, files, notes, false).await
+    }
+
+    /// The same for files of which some are read where they lie; `keep_later` leaves keeping them to any worker.
+    ///
+    /// # Errors
+    /// [`StoreError`] of the database.
+    pub async fn edition_stage_in_place(
+        &self,
+        source: &Source,
+        layout: &Layout,
+        files: &[KeptFile],
+        notes: &EditionNotes,
+        keep_later: bool,
+    ) -> Result<EditionArrival, StoreError> {
         let layout_version = layout.version();
-        let identity = identity(files, &layout_version);
+        let in_place = files.iter().any(|file| FileInPlace::of_key(&file.object_key).is_some());
+        let identity = identity(files.iter().map(told_apart_by), &layout_version);
         let mut tx = self.main.begin().await?;
         tx.lock(Lock::Alone, "SELECT number FROM source WHERE number = $1", values![source.number]).await?;
         let known = tx
@@ -234,7 +251,7 @@ impl Store {
             Some(row) if !overtaken(&mut tx, source.number, row.get(0)?).await? => row.get(0)?,
             _ => insert_edition(&mut tx, source.number, layout, &identity, files, notes).await?,
         };
-        let job = import_job(source.number, edition);
+        let job = import_job(source.number, edition, in_place, keep_later);
         // an edition never changes: who loads it already, or died of it, does all that a second job would
         let job = match running(&mut tx, &job).await? {
             Some(id) => id,
@@ -285,18 +302,24 @@ fn missing_source(id: &str) -> StoreError {
 }
 
 /// Identity of an edition: the same set of files read by the same layout.
-pub(crate) fn identity(files: &[KeptFile], layout_version: &str) -> String {
-    let mut hashes: Vec<&str> = files.iter().map(|file| file.sha256.as_str()).collect();
+pub(crate) fn identity<'a>(hashes: impl Iterator<Item = &'a str>, layout_version: &str) -> String {
+    let mut hashes: Vec<&str> = hashes.collect();
     hashes.sort_unstable();
     hex::encode(Sha256::digest(format!("{}\n{layout_version}", hashes.join("\n")).as_bytes()))
 }
 
-pub(crate) fn import_job(source: i64, edition: i64) -> NewJob {
+/// The hash of a file; one that is read in place and was not yet read has its path and marks instead.
+pub(crate) fn told_apart_by(file: &KeptFile) -> &str {
+    if file.sha256.is_empty() { &file.object_key } else { &file.sha256 }
+}
+
+pub(crate) fn import_job(source: i64, edition: i64, in_place: bool, keep_later: bool) -> NewJob {
+    let here = if in_place { HERE } else { ":" };
     NewJob {
         office: None,
         kind: JobKind::Import,
-        payload: json!({ "source": source, "edition": edition }),
-        dedup_key: format!("import:{source}:{edition}"),
+        payload: json!({ "source": source, "edition": edition, "keep_later": keep_later }),
+        dedup_key: format!("import{here}{source}:{edition}"),
         exclusive_key: format!("import:{source}"),
     }
 }

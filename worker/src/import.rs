@@ -4,50 +4,21 @@
 //! written is not to be trusted.
 
 mod assembling;
+mod keeping;
+mod parsing;
 
-use std::io::Read;
-use std::path::{Path, PathBuf};
+use std::sync::mpsc as threads;
 
-use crossfoot_roll::entry::Reject;
-use crossfoot_roll::header::HeaderError;
-use crossfoot_roll::layout::Layout;
-use crossfoot_roll::original::{OriginalError, OriginalReader};
-use crossfoot_roll::reader::{Batch, Summary};
-use crossfoot_roll::unpack::UnpackError;
+use crossfoot_store::in_place::{FileInPlace, Settled};
 use crossfoot_store::job::Claim;
-use crossfoot_store::load::{LoadBatch, Loaded};
+use crossfoot_store::load::{Feed, Loaded};
 use crossfoot_store::source::{Edition, Source};
 use crossfoot_store::{Store, StoreError};
 use tokio::sync::mpsc;
 
+use crate::import::parsing::{BATCHES_IN_FLIGHT, Look, Originals, ParseStop, Parsed, Reading, Sending};
 use crate::progress::Progress;
 use crate::runner::{JobEnd, JobError, with_causes};
-
-/// Rows handed over at once, and how many such batches may wait: together they bound the memory.
-const ROWS_A_BATCH: usize = 512;
-const BATCHES_IN_FLIGHT: usize = 8;
-
-/// What parsing came to.
-#[derive(Default)]
-struct Parsed {
-    rows_total: i64,
-    /// Rows that putting together found to say the same as an earlier one.
-    rows_repeated: i64,
-    summaries: Vec<Summary>,
-}
-
-/// The kept originals of an edition with their names, to be read from the start.
-type Originals = Vec<(String, Box<dyn Read + Send>)>;
-
-/// Why parsing stopped.
-enum ParseStop {
-    /// The file is not what the layout says.
-    Refused(String),
-    /// The original could not be read.
-    Unreadable(std::io::Error),
-    /// The other side stopped writing: it knows why.
-    NobodyListens,
-}
 
 /// Runs an import job.
 pub(crate) async fn run(store: &Store, claim: &Claim, progress: &Progress) -> Result<JobEnd, JobError> {
@@ -58,8 +29,12 @@ pub(crate) async fn run(store: &Store, claim: &Claim, progress: &Progress) -> Re
             ))
         })
     };
-    let source = store.source_by_number(number("source")?).await?;
-    let edition = store.edition(source.number, number("edition")?).await?;
+    let place = (number("source")?, number("edition")?);
+    if claim.payload.get("keep").is_some() {
+        return keeping::run(store, claim, place).await;
+    }
+    let source = store.source_by_number(place.0).await?;
+    let edition = store.edition(source.number, place.1).await?;
     if edition.state != "staged" {
         store.job_finish(claim).await?;
         return Ok(JobEnd::Done);
@@ -73,14 +48,14 @@ pub(crate) async fn run(store: &Store, claim: &Claim, progress: &Progress) -> Re
     }
     progress.set_total(edition.files.iter().map(|file| file.bytes).sum());
     // what is refused is refused before anything of it is written
-    match look(store, &edition).await? {
-        Ok(()) => {}
+    let look = match look_into(store, &edition).await? {
+        Ok(look) => look,
         Err(ParseStop::Refused(reason)) => return refuse(store, claim, &source, &edition, reason).await,
         Err(stop) => return Err(broken_off(stop, None)),
-    }
+    };
     // loading begins by sweeping away what an earlier attempt left: after a pause that would be what is in use
     store.job_renew(claim, 0, Some(progress.get().1)).await?;
-    let (parsed, loaded) = parse_and_load(store, &source, &edition, progress).await?;
+    let (parsed, loaded) = parse_and_load(store, &source, &edition, look, progress).await?;
     let parsed = match parsed {
         Ok(parsed) => parsed,
         // a packed file shows its end only when it is reached; what was loaded so far is nobody's, and is swept away
@@ -90,6 +65,14 @@ pub(crate) async fn run(store: &Store, claim: &Claim, progress: &Progress) -> Re
     let mut loaded = loaded?;
     if let Some(reason) = not_as_received(&parsed, &edition) {
         return Err(JobError::Lasting(reason));
+    }
+    if edition.files.iter().any(|file| FileInPlace::of_key(&file.object_key).is_some()) {
+        still_in_place(store, &edition).await?;
+        let hashes: Vec<String> = parsed.summaries.into_iter().map(|summary| summary.sha256).collect();
+        if let Settled::Known(known) = store.edition_settle(claim, place, &hashes).await? {
+            let reason = format!("these files are here already as edition {known}: nothing to do");
+            return refuse(store, claim, &source, &edition, reason).await;
+        }
     }
     loaded.counts.rows_total = parsed.rows_total;
     loaded.counts.rows_repeated = loaded.counts.rows_repeated.saturating_add(parsed.rows_repeated);
@@ -128,7 +111,7 @@ fn broken_off(stop: ParseStop, loading: Option<StoreError>) -> JobError {
     match (stop, loading) {
         (ParseStop::Refused(reason), _) => JobError::Lasting(reason),
         (ParseStop::Unreadable(error), _) => {
-            JobError::Lasting(format!("the kept original cannot be read: {error}"))
+            JobError::Lasting(format!("the original cannot be read: {error}"))
         }
         (ParseStop::NobodyListens, Some(error)) => JobError::Store(error),
         (ParseStop::NobodyListens, None) => {
@@ -150,117 +133,66 @@ async fn refuse(
 
 type LoadedOrNot = Result<Loaded, StoreError>;
 
-async fn originals(store: &Store, edition: &Edition) -> Result<Originals, JobError> {
+async fn originals(store: &Store, edition: &Edition) -> Result<Originals, StoreError> {
     let mut files: Originals = Vec::with_capacity(edition.files.len());
     for file in &edition.files {
-        files.push((file.name.clone(), Box::new(store.object_open(&file.object_key).await?)));
+        files.push((file.name.clone(), store.object_open(&file.object_key).await?));
     }
     Ok(files)
 }
 
-/// Looks whether every file has the header that the layout wants and any has a row that can be read. Most files answer
-/// with their first rows.
-async fn look(store: &Store, edition: &Edition) -> Result<Result<(), ParseStop>, JobError> {
-    let (files, layout, scratch) = (originals(store, edition).await?, edition.layout.clone(), store.scratch());
-    let looking = tokio::task::spawn_blocking(move || has_an_entry(files, &layout, &scratch));
+/// Looks into the files before anything is written.
+async fn look_into(store: &Store, edition: &Edition) -> Result<Result<Look, ParseStop>, JobError> {
+    let files = match originals(store, edition).await {
+        Ok(files) => files,
+        // gone, or another file by now
+        Err(StoreError::File { cause, .. }) => return Ok(Err(ParseStop::Unreadable(cause))),
+        Err(error) => return Err(error.into()),
+    };
+    let (layout, scratch) = (edition.layout.clone(), store.scratch());
+    let looking = tokio::task::spawn_blocking(move || parsing::look(files, &layout, &scratch));
     looking.await.map_err(|e| JobError::Lasting(format!("the parser ended early: {e}")))
-}
-
-fn has_an_entry(files: Originals, layout: &Layout, scratch: &Path) -> Result<(), ParseStop> {
-    if layout.assembles() {
-        return assembling::has_an_entry(files, layout);
-    }
-    let (mut found, mut rows, mut first_reject) = (false, 0usize, None);
-    for (name, source) in files {
-        let mut reader =
-            OriginalReader::open(source, &name, layout, scratch).map_err(|error| opening_stop(&name, error))?;
-        let mut batch = Batch::default();
-        while !found && reader.next_batch(&mut batch, ROWS_A_BATCH).map_err(|e| reading_stop(&name, e))? {
-            found = !batch.entries.is_empty();
-            rows += batch.rows();
-            first_reject = first_reject.or_else(|| batch.rejects.first().cloned());
-        }
-    }
-    if found { Ok(()) } else { Err(ParseStop::Refused(nothing_readable(rows, first_reject.as_ref()))) }
 }
 
 async fn parse_and_load(
     store: &Store,
     source: &Source,
     edition: &Edition,
+    look: Look,
     progress: &Progress,
 ) -> Result<(Result<Parsed, ParseStop>, LoadedOrNot), JobError> {
-    let files = originals(store, edition).await?;
-    let (sender, receiver) = mpsc::channel(BATCHES_IN_FLIGHT);
+    let files = match look {
+        Look::Begun(_) => Originals::new(),
+        Look::Again => originals(store, edition).await?,
+    };
+    let (batches, receiver) = mpsc::channel(BATCHES_IN_FLIGHT);
+    let (give_back, spent) = threads::channel();
     let reading =
         Reading { layout: edition.layout.clone(), scratch: store.scratch(), progress: progress.clone() };
-    let parsing = tokio::task::spawn_blocking(move || match reading.layout.assembles() {
-        true => assembling::parse(files, &reading, &sender),
-        false => parse(files, &reading, &sender),
+    let parsing = tokio::task::spawn_blocking(move || {
+        if reading.layout.assembles() {
+            return assembling::parse(files, &reading, &batches);
+        }
+        let opened = match look {
+            Look::Begun(opened) => opened,
+            Look::Again => parsing::open(files, &reading.layout, &reading.scratch)?,
+        };
+        parsing::parse(opened, &Sending { batches, spent }, &reading.progress)
     });
-    let loaded = store.edition_load(source, edition.number, receiver).await;
+    let loaded = store.edition_load(source, edition.number, Feed::returning(receiver, give_back)).await;
     let parsed = parsing.await.map_err(|e| JobError::Lasting(format!("the parser ended early: {e}")))?;
     Ok((parsed, loaded))
 }
 
-/// How the files of an edition are read.
-struct Reading {
-    layout: Layout,
-    scratch: PathBuf,
-    progress: Progress,
-}
-
-fn parse(
-    files: Originals,
-    reading: &Reading,
-    sender: &mpsc::Sender<LoadBatch>,
-) -> Result<Parsed, ParseStop> {
-    let Reading { layout, scratch, progress } = reading;
-    let mut parsed = Parsed::default();
-    let mut bytes_before = 0i64;
-    for (number, (name, source)) in (0i64..).zip(files) {
-        let mut reader =
-            OriginalReader::open(source, &name, layout, scratch).map_err(|error| opening_stop(&name, error))?;
-        let mut batch = Batch::default();
-        while reader.next_batch(&mut batch, ROWS_A_BATCH).map_err(|e| reading_stop(&name, e))? {
-            progress.set_done(bytes_before.saturating_add_unsigned(batch.bytes_read));
-            let entries = std::mem::take(&mut batch.entries);
-            let rejects = std::mem::take(&mut batch.rejects);
-            sender
-                .blocking_send(LoadBatch { file: number, entries, rejects })
-                .map_err(|_| ParseStop::NobodyListens)?;
-        }
-        let summary = reader.finish().map_err(|e| reading_stop(&name, e))?;
-        bytes_before = bytes_before.saturating_add_unsigned(summary.bytes);
-        parsed.rows_total = parsed.rows_total.saturating_add_unsigned(summary.rows_total);
-        parsed.summaries.push(summary);
-    }
-    Ok(parsed)
-}
-
-fn opening_stop(file: &str, error: OriginalError) -> ParseStop {
-    match error {
-        OriginalError::Header(HeaderError::Read(cause)) | OriginalError::Unpack(UnpackError::Read(cause)) => {
-            ParseStop::Unreadable(cause)
-        }
-        OriginalError::Unpack(error) if error.of_the_machine() => {
-            ParseStop::Unreadable(std::io::Error::other(with_causes(&error)))
-        }
-        error => ParseStop::Refused(format!("{file}: {}", with_causes(&error))),
-    }
-}
-
-/// Bytes that cannot be had are the machine's fault, bytes that cannot be unpacked are the file's.
-fn reading_stop(file: &str, error: std::io::Error) -> ParseStop {
-    match UnpackError::within(&error) {
-        Some(cause) if !cause.of_the_machine() => ParseStop::Refused(format!("{file}: {}", with_causes(cause))),
-        _ => ParseStop::Unreadable(error),
-    }
+/// Every file that was read in place is still the one that was handed in.
+async fn still_in_place(store: &Store, edition: &Edition) -> Result<(), JobError> {
+    originals(store, edition).await.map(|_| ()).map_err(|error| JobError::Lasting(with_causes(&error)))
 }
 
 /// The bytes that were parsed are the bytes that were received.
 fn not_as_received(parsed: &Parsed, edition: &Edition) -> Option<String> {
-    edition.files.iter().zip(&parsed.summaries).find(|(file, summary)| file.sha256 != summary.sha256).map(
+    let mut read = edition.files.iter().zip(&parsed.summaries);
+    read.find(|(file, summary)| !file.sha256.is_empty() && file.sha256 != summary.sha256).map(
         |(file, summary)| {
             format!(
                 "the kept original of {} has changed since it was received (SHA-256 {} then, {} now): hand it in again",
@@ -268,14 +200,4 @@ fn not_as_received(parsed: &Parsed, edition: &Edition) -> Option<String> {
             )
         },
     )
-}
-
-fn nothing_readable(rows: usize, first_reject: Option<&Reject>) -> String {
-    match first_reject {
-        None => "the file has a header and no rows: nothing to take in".to_owned(),
-        Some(reject) => format!(
-            "none of {rows} rows could be read, so the layout does not fit the file; the first, line {}: {}",
-            reject.line, reject.detail
-        ),
-    }
 }

@@ -80,6 +80,7 @@ async fn main_job(settings: &Settings, installation: &Installation) -> anyhow::R
             roll_year: Some(ROLL_YEAR),
             status: Status::Certified,
             detach: false,
+            keep_later: false,
             strict: false,
         };
         import::roll(installation, &Layout::from_toml(layout)?, &arguments).await?;

@@ -4,6 +4,8 @@ use std::io::Write;
 use std::path::Path;
 
 use crossfoot_roll::layout::Layout;
+use crossfoot_store::Store;
+use crossfoot_store::in_place::FileInPlace;
 use crossfoot_store::object::KeptFile;
 use crossfoot_store::source::{Edition, EditionArrival, EditionNotes, RollStatus, Source};
 use crossfoot_worker::JobEnd;
@@ -87,10 +89,6 @@ pub(crate) async fn roll(
 ) -> anyhow::Result<Outcome> {
     let store = &installation.store;
     let source = store.source_ensure(arguments.source.as_deref().unwrap_or(&layout.id), layout).await?;
-    let mut files: Vec<KeptFile> = Vec::with_capacity(arguments.files.len());
-    for path in &arguments.files {
-        files.push(store.object_keep(path).await?);
-    }
     let status = match arguments.status {
         Status::Preliminary => RollStatus::Preliminary,
         Status::Certified => RollStatus::Certified,
@@ -98,8 +96,14 @@ pub(crate) async fn roll(
         Status::NotStated => RollStatus::NotStated,
     };
     let notes = EditionNotes { roll_year: arguments.roll_year, status };
-    let (edition, job) = match store.edition_stage(&source, layout, &files, &notes).await? {
+    let files = files_of(store, &source, layout, arguments).await?;
+    let staged = store.edition_stage_in_place(&source, layout, &files, &notes, arguments.keep_later).await?;
+    let (edition, job) = match staged {
         EditionArrival::Known { edition, state } => {
+            let keeping = store.edition_supply(source.number, edition, &files, arguments.keep_later).await?;
+            if let Some(job) = keeping.filter(|_| !arguments.keep_later) {
+                return keep(installation, &source, edition, &job, arguments).await;
+            }
             say(&format!(
                 "{}: these files are here already as edition {edition} ({state}): nothing to do\n",
                 source.id
@@ -118,7 +122,59 @@ pub(crate) async fn roll(
         return Ok(outcome);
     }
     report(installation, &source, &edition).await?;
-    Ok(quarantine(&edition, arguments))
+    match store.edition_keeping(source.number, edition.number).await? {
+        Some(job) if !arguments.keep_later => {
+            keep(installation, &source, edition.number, &job, arguments).await
+        }
+        Some(_) | None => Ok(quarantine(&edition, arguments)),
+    }
+}
+
+/// The files of the command: read where they lie, or kept first where a worker is to read them or they cannot be read
+/// twice. A file as long as one that is here already is hashed first, and then nothing is done if it is the same.
+async fn files_of(
+    store: &Store,
+    source: &Source,
+    layout: &Layout,
+    arguments: &ImportRoll,
+) -> anyhow::Result<Vec<KeptFile>> {
+    let mut places = Vec::with_capacity(arguments.files.len());
+    for path in arguments.files.iter().filter(|_| !arguments.detach) {
+        places.extend(FileInPlace::look(path)?);
+    }
+    if places.len() < arguments.files.len() {
+        let mut files = Vec::with_capacity(arguments.files.len());
+        for path in &arguments.files {
+            files.push(store.object_keep(path).await?);
+        }
+        return Ok(files);
+    }
+    let files: Vec<KeptFile> = places.iter().map(FileInPlace::unread).collect();
+    if !store.edition_may_be_known(source.number, &layout.version(), &files).await? {
+        return Ok(files);
+    }
+    let hashing = tokio::task::spawn_blocking(move || places.iter().map(FileInPlace::hashed).collect());
+    let hashed: Vec<KeptFile> = hashing.await?.map_err(|e: std::io::Error| anyhow::anyhow!(e))?;
+    Ok(if store.edition_of_files(source.number, layout, &hashed).await?.is_some() { hashed } else { files })
+}
+
+/// Keeps the files of an edition that was read where they lie.
+async fn keep(
+    installation: &Installation,
+    source: &Source,
+    edition: i64,
+    job: &str,
+    arguments: &ImportRoll,
+) -> anyhow::Result<Outcome> {
+    match installation.run_job(job, &format!("keeping the files of {}", source.id)).await? {
+        JobEnd::Failed { reason, .. } => {
+            complain(&format!("{}: {reason}", source.id));
+            Ok(Outcome::Failed)
+        }
+        JobEnd::Done | JobEnd::Refused(_) | JobEnd::Held(_) | JobEnd::Lost => {
+            Ok(quarantine(&installation.store.edition(source.number, edition).await?, arguments))
+        }
+    }
 }
 
 /// Says why an edition was not taken in; none where it was.

@@ -6,10 +6,9 @@
 use std::collections::HashMap;
 
 use crossfoot_roll::entry::{Entry, Reject};
-use tokio::sync::mpsc;
 
 use super::duplicates::{self, Repeat, Version};
-use super::{LoadBatch, REJECTS, counted, hash_bits, reject_row};
+use super::{Feed, REJECTS, counted, hash_bits, reject_row};
 use crate::StoreError;
 use crate::database::{Database, Row, Tx, Value, texts, values};
 use crate::record::CONTENT;
@@ -97,7 +96,7 @@ pub(super) async fn load(
     database: &Database,
     source: &Source,
     (edition, whole): (i64, bool),
-    mut batches: mpsc::Receiver<LoadBatch>,
+    mut batches: Feed,
 ) -> Result<EditionCounts, StoreError> {
     forget_earlier_attempts(database, source, edition).await?;
     let mut loading = Loading {
@@ -108,12 +107,13 @@ pub(super) async fn load(
         counts: EditionCounts::default(),
     };
     let (mut tx, mut rows, mut commits) = (database.begin().await?, 0, 0usize);
-    while let Some(batch) = batches.recv().await {
+    while let Some(batch) = batches.next().await {
         for entries in batch.entries.chunks(KEYS_A_STATEMENT) {
             loading.take(&mut tx, batch.file, entries).await?;
         }
         loading.reject(&mut tx, batch.file, &batch.rejects).await?;
         rows += batch.entries.len() + batch.rejects.len();
+        batches.give_back(batch);
         if rows >= ROWS_A_COMMIT {
             tx.commit().await?;
             commits += 1;

@@ -5,10 +5,9 @@ use bytes::{BufMut, BytesMut};
 use crossfoot_roll::entry::{Entry, Reject};
 use sqlx::postgres::{PgConnection, PgCopyIn, PgPool};
 use sqlx::{AssertSqlSafe, Row as _};
-use tokio::sync::mpsc;
 
 use super::duplicates::{self, Repeat, Version};
-use super::{LoadBatch, Loaded, REJECTS, counted, hash_bits, reject_row};
+use super::{Feed, Loaded, REJECTS, counted, hash_bits, reject_row};
 use crate::StoreError;
 use crate::database::{Database, Tx, Value, values};
 use crate::record::CONTENT;
@@ -39,7 +38,7 @@ pub(super) async fn load(
     pool: &PgPool,
     source: i64,
     edition: i64,
-    batches: mpsc::Receiver<LoadBatch>,
+    batches: Feed,
 ) -> Result<Loaded, StoreError> {
     let container = format!("record_s{source}_{}", uuid::Uuid::now_v7().simple());
     let counts = EditionCounts::default();
@@ -52,11 +51,7 @@ pub(super) async fn load(
 }
 
 impl Loading<'_> {
-    async fn load_into(
-        &mut self,
-        connection: &mut PgConnection,
-        batches: mpsc::Receiver<LoadBatch>,
-    ) -> Result<(), StoreError> {
+    async fn load_into(&mut self, connection: &mut PgConnection, batches: Feed) -> Result<(), StoreError> {
         let (source, container) = (self.source, self.container.clone());
         sweep(connection, source, self.edition).await?;
         run(
@@ -75,7 +70,7 @@ impl Loading<'_> {
     async fn copy_records(
         &mut self,
         connection: &mut PgConnection,
-        mut batches: mpsc::Receiver<LoadBatch>,
+        mut batches: Feed,
     ) -> Result<(), StoreError> {
         let sql = format!(
             "COPY {} (source, number, since_edition, {CONTENT}) FROM STDIN (FORMAT binary)",
@@ -84,7 +79,7 @@ impl Loading<'_> {
         let mut copy = connection.copy_in_raw(&sql).await?;
         let mut buffer = BytesMut::with_capacity(CHUNK_BYTES * 2);
         buffer.put_slice(COPY_HEADER);
-        while let Some(batch) = batches.recv().await {
+        while let Some(batch) = batches.next().await {
             for entry in &batch.entries {
                 self.counts.rows_entered += 1;
                 encode(&mut buffer, (self.source, self.counts.rows_entered, self.edition), batch.file, entry);
@@ -92,6 +87,7 @@ impl Loading<'_> {
             for reject in &batch.rejects {
                 self.reject(batch.file, reject);
             }
+            batches.give_back(batch);
             let sent = self.pass_on(&mut copy, &mut buffer).await;
             if let Err(error) = sent {
                 return Err(broken_off(copy, error).await);

@@ -6,10 +6,9 @@
 use std::path::Path;
 
 use rusqlite::{Connection, Statement, params};
-use tokio::sync::mpsc;
 
 use super::duplicates::{self, Repeat, Version};
-use super::{LoadBatch, counted, hash_bits, kept};
+use super::{Feed, counted, hash_bits, kept};
 use crate::StoreError;
 use crate::source::EditionCounts;
 
@@ -28,7 +27,7 @@ pub(super) fn load(
     path: &Path,
     source: i64,
     edition: i64,
-    batches: mpsc::Receiver<LoadBatch>,
+    batches: Feed,
 ) -> Result<EditionCounts, StoreError> {
     let failed = StoreError::SourceFile;
     let mut file = Connection::open(path).map_err(failed)?;
@@ -61,14 +60,14 @@ fn insert_all(
     file: &mut Connection,
     source: i64,
     edition: i64,
-    mut batches: mpsc::Receiver<LoadBatch>,
+    mut batches: Feed,
 ) -> rusqlite::Result<EditionCounts> {
     let tx = file.transaction()?;
     let mut counts = EditionCounts::default();
     {
         let mut record = tx.prepare(INSERT)?;
         let mut reject = tx.prepare(REJECT)?;
-        while let Some(batch) = batches.blocking_recv() {
+        while let Some(batch) = batches.next_blocking() {
             for entry in &batch.entries {
                 counts.rows_entered += 1;
                 record.execute(params![
@@ -106,6 +105,7 @@ fn insert_all(
                     kept(&row.raw),
                 ])?;
             }
+            batches.give_back(batch);
         }
     }
     tx.commit()?;

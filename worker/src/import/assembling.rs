@@ -8,7 +8,7 @@ use crossfoot_roll::layout::Layout;
 use crossfoot_store::load::LoadBatch;
 use tokio::sync::mpsc;
 
-use super::{Originals, ParseStop, Parsed, ROWS_A_BATCH, Reading, nothing_readable};
+use super::parsing::{Originals, ParseStop, Parsed, ROWS_A_BATCH, Reading, nothing_readable};
 use crate::runner::with_causes;
 
 /// Looks whether the files are what the layout says and any row of a parcel or building can be read.

@@ -18,6 +18,8 @@ async fn write(store: &Store, claim: &Claim, end: &JobEnd) -> Result<(), StoreEr
     let number = |name: &str| claim.payload.get(name).and_then(serde_json::Value::as_i64);
     let (source, office) = (number("source"), claim.office.as_deref());
     match (end, claim.kind) {
+        // keeping the files of an edition is no event
+        (JobEnd::Done, JobKind::Import) if claim.payload.get("keep").is_some() => Ok(()),
         (JobEnd::Done, JobKind::Import) => {
             let (Some(source), Some(edition)) = (source, number("edition")) else { return Ok(()) };
             let edition = store.edition(source, edition).await?;

@@ -1,0 +1,179 @@
+//! The parsing side of an import: files of an edition to batches, on a thread of its own.
+
+use std::io::Read;
+use std::path::{Path, PathBuf};
+use std::sync::mpsc as threads;
+
+use crossfoot_roll::entry::Reject;
+use crossfoot_roll::header::HeaderError;
+use crossfoot_roll::layout::Layout;
+use crossfoot_roll::original::{OriginalError, OriginalReader};
+use crossfoot_roll::reader::{Batch, Summary};
+use crossfoot_roll::unpack::UnpackError;
+use crossfoot_store::load::LoadBatch;
+use tokio::sync::mpsc;
+
+use super::assembling;
+use crate::progress::Progress;
+use crate::runner::with_causes;
+
+/// Rows handed over at once, and how many such batches may wait: together they bound the memory.
+pub(super) const ROWS_A_BATCH: usize = 512;
+pub(super) const BATCHES_IN_FLIGHT: usize = 8;
+
+/// The original of an edition, to be read from the start.
+pub(super) type Original = Box<dyn Read + Send>;
+
+/// The originals of an edition with their names.
+pub(super) type Originals = Vec<(String, Original)>;
+
+/// What parsing came to.
+#[derive(Default)]
+pub(super) struct Parsed {
+    pub(super) rows_total: i64,
+    /// Rows that putting together found to say the same as an earlier one.
+    pub(super) rows_repeated: i64,
+    pub(super) summaries: Vec<Summary>,
+}
+
+/// How the files of an edition are read.
+pub(super) struct Reading {
+    pub(super) layout: Layout,
+    /// A folder for what has to be spooled or sorted.
+    pub(super) scratch: PathBuf,
+    pub(super) progress: Progress,
+}
+
+/// Why parsing stopped.
+pub(super) enum ParseStop {
+    /// The file is not what the layout says.
+    Refused(String),
+    /// The original could not be read.
+    Unreadable(std::io::Error),
+    /// The other side stopped writing: it knows why.
+    NobodyListens,
+}
+
+/// The files of an edition, looked into and ready to be read on: of nearly all files nothing is read twice.
+pub(super) struct Opened {
+    files: Vec<(String, OriginalReader)>,
+    /// What was read of the first file to see whether it can be read.
+    first: Batch,
+}
+
+/// What a look into the files says.
+pub(super) enum Look {
+    /// A row can be read, near the beginning of the first file.
+    Begun(Opened),
+    /// A row can be read, behind rows that cannot: the files have to be opened again.
+    Again,
+}
+
+/// Looks whether every file has the header that the layout wants and any has a row that can be read.
+pub(super) fn look(files: Originals, layout: &Layout, scratch: &Path) -> Result<Look, ParseStop> {
+    if layout.assembles() {
+        return assembling::has_an_entry(files, layout).map(|()| Look::Again);
+    }
+    let mut opened = open(files, layout, scratch)?.files;
+    let (mut rows, mut first_reject) = (0usize, None);
+    let mut batch = Batch::default();
+    for at in 0..opened.len() {
+        let Some((name, reader)) = opened.get_mut(at) else { break };
+        let mut begun = at == 0;
+        while reader.next_batch(&mut batch, ROWS_A_BATCH).map_err(|e| reading_stop(name, e))? {
+            if !batch.entries.is_empty() {
+                return Ok(if begun {
+                    Look::Begun(Opened { files: opened, first: batch })
+                } else {
+                    Look::Again
+                });
+            }
+            begun = false;
+            rows += batch.rows();
+            first_reject = first_reject.or_else(|| batch.rejects.first().cloned());
+        }
+    }
+    Err(ParseStop::Refused(nothing_readable(rows, first_reject.as_ref())))
+}
+
+/// Opens the files without looking into them.
+pub(super) fn open(files: Originals, layout: &Layout, scratch: &Path) -> Result<Opened, ParseStop> {
+    let open =
+        |(name, source): (String, Original)| match OriginalReader::open(source, &name, layout, scratch) {
+            Ok(reader) => Ok((name, reader)),
+            Err(error) => Err(opening_stop(&name, error)),
+        };
+    Ok(Opened { files: files.into_iter().map(open).collect::<Result<_, _>>()?, first: Batch::default() })
+}
+
+/// Batches to whoever writes them, and back.
+pub(super) struct Sending {
+    pub(super) batches: mpsc::Sender<LoadBatch>,
+    pub(super) spent: threads::Receiver<LoadBatch>,
+}
+
+impl Sending {
+    /// Hands a batch over and takes an empty one for it.
+    fn send(&self, file: i64, batch: &mut Batch) -> Result<(), ParseStop> {
+        let mut empty = self.spent.try_recv().unwrap_or_default();
+        empty.entries.clear();
+        empty.rejects.clear();
+        std::mem::swap(&mut empty.entries, &mut batch.entries);
+        std::mem::swap(&mut empty.rejects, &mut batch.rejects);
+        empty.file = file;
+        self.batches.blocking_send(empty).map_err(|_| ParseStop::NobodyListens)
+    }
+}
+
+/// Reads all files to their end.
+pub(super) fn parse(opened: Opened, sending: &Sending, progress: &Progress) -> Result<Parsed, ParseStop> {
+    let mut parsed = Parsed::default();
+    let mut bytes_before = 0i64;
+    let mut batch = opened.first;
+    for (number, (name, mut reader)) in (0i64..).zip(opened.files) {
+        if batch.rows() > 0 {
+            sending.send(number, &mut batch)?;
+        }
+        while reader.next_batch(&mut batch, ROWS_A_BATCH).map_err(|e| reading_stop(&name, e))? {
+            progress.set_done(bytes_before.saturating_add_unsigned(batch.bytes_read));
+            sending.send(number, &mut batch)?;
+        }
+        let summary = reader.finish().map_err(|e| reading_stop(&name, e))?;
+        bytes_before = bytes_before.saturating_add_unsigned(summary.bytes);
+        parsed.rows_total = parsed.rows_total.saturating_add_unsigned(summary.rows_total);
+        parsed.summaries.push(summary);
+    }
+    Ok(parsed)
+}
+
+fn opening_stop(file: &str, error: OriginalError) -> ParseStop {
+    match error {
+        OriginalError::Header(HeaderError::Read(cause)) | OriginalError::Unpack(UnpackError::Read(cause)) => {
+            ParseStop::Unreadable(cause)
+        }
+        OriginalError::Unpack(error) if error.of_the_machine() => {
+            ParseStop::Unreadable(std::io::Error::other(with_causes(&error)))
+        }
+        error => ParseStop::Refused(format!("{file}: {}", with_causes(&error))),
+    }
+}
+
+/// Bytes that cannot be had are the machine's fault, bytes that cannot be unpacked are the file's.
+fn reading_stop(file: &str, error: std::io::Error) -> ParseStop {
+    match UnpackError::within(&error) {
+        Some(cause) if !cause.of_the_machine() => {
+            ParseStop::Refused(format!("{file}: {}", with_causes(cause)))
+        }
+        _ => ParseStop::Unreadable(error),
+    }
+}
+
+pub(super) fn nothing_readable(rows: usize, first_reject: Option<&Reject>) -> String {
+    match first_reject {
+        None => "the file has a header and no rows: nothing to take in".to_owned(),
+        Some(reject) => format!(
+            "none of {rows} rows could be read, so the layout does not fit the file; the first, line {}: {}",
+            reject.line, reject.detail
+        ),
+    }
+}
