@@ -7,6 +7,7 @@ use sha2::{Digest as _, Sha256};
 use crate::database::{Lock, Row, Tx, values};
 use crate::job::{JobKind, NewJob, enqueue, running};
 use crate::object::KeptFile;
+use crate::object::keeping::packed_meanwhile;
 use crate::{Backend, Store, StoreError};
 
 /// A publisher of records as the installation knows it.
@@ -341,6 +342,7 @@ async fn insert_edition(
         .collect();
     tx.insert_many("edition_file (source, edition, number, name, sha256, bytes, object_key)", rows, "")
         .await?;
+    packed_meanwhile(tx, source, edition).await?;
     Ok(edition)
 }
 

@@ -26,6 +26,8 @@ macro_rules! on_both_databases {
 mod first_edition;
 #[path = "store/jobs.rs"]
 mod jobs;
+#[path = "store/keeping.rs"]
+mod keeping;
 #[path = "store/later_edition.rs"]
 mod later_edition;
 #[path = "store/leases.rs"]
