@@ -7,6 +7,7 @@ pub(crate) mod export;
 pub(crate) mod import;
 pub(crate) mod key;
 pub(crate) mod measure;
+pub(crate) mod originals;
 pub(crate) mod packet;
 pub(crate) mod policy;
 pub(crate) mod queue;
