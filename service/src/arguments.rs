@@ -68,6 +68,9 @@ pub(crate) enum Command {
     Schedule(Schedule),
     /// Tells what happened in a night: editions, findings opened and closed, failures with their reason.
     Report(Report),
+    /// The files as they were received: how they are kept, and their bytes back.
+    #[command(subcommand)]
+    Originals(Originals),
     /// Makes and lists the keys by which programs and people come in.
     #[command(subcommand)]
     Key(Key),
@@ -542,6 +545,39 @@ pub(crate) enum Key {
     },
     /// Lists the keys of the office, without the keys themselves.
     List,
+}
+
+#[derive(Debug, Subcommand)]
+pub(crate) enum Originals {
+    /// Lists the kept originals, what they take, and whether they are packed.
+    List {
+        /// Of this source only.
+        #[arg(long, value_name = "NAME")]
+        source: Option<String>,
+    },
+    /// Packs now what is still kept as received; `serve` and workers do it by themselves.
+    Pack {
+        /// Of this source only.
+        #[arg(long, value_name = "NAME")]
+        source: Option<String>,
+    },
+    /// Writes an original as it was received.
+    Get(GetOriginal),
+}
+
+/// Options of `originals get`.
+#[derive(Debug, Args)]
+pub(crate) struct GetOriginal {
+    /// The source's name.
+    pub(crate) source: String,
+    /// The edition's number.
+    pub(crate) edition: i64,
+    /// The file, where the edition has several.
+    #[arg(long, value_name = "FILE")]
+    pub(crate) name: Option<String>,
+    /// Where to; a file that is there is not written over.
+    #[arg(long, value_name = "FILE")]
+    pub(crate) out: PathBuf,
 }
 
 #[derive(Debug, Subcommand)]

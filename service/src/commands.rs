@@ -12,6 +12,7 @@ pub(crate) mod layouts;
 pub(crate) mod look;
 pub(crate) mod measure;
 pub(crate) mod mend;
+pub(crate) mod originals;
 pub(crate) mod packet;
 pub(crate) mod policy;
 pub(crate) mod queue;

@@ -73,7 +73,21 @@ impl StoreError {
     /// Whether the same call may succeed later without anything being mended.
     #[must_use]
     pub fn passes(&self) -> bool {
-        matches!(self, StoreError::Unavailable(_))
+        match self {
+            StoreError::Unavailable(_) => true,
+            // what is beneath is a service elsewhere that fails or is not heard; what it refuses has a name of its own
+            StoreError::Object { cause: object_store::Error::Generic { store: "S3", .. }, .. } => true,
+            StoreError::LeaseLost
+            | StoreError::Missing { .. }
+            | StoreError::Settings(_)
+            | StoreError::Damaged { .. }
+            | StoreError::Database(_)
+            | StoreError::Migration(_)
+            | StoreError::SourceFile(_)
+            | StoreError::File { .. }
+            | StoreError::Object { .. }
+            | StoreError::Task(_) => false,
+        }
     }
 
     /// Whether a unique key refused a row.

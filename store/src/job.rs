@@ -18,11 +18,13 @@ pub enum JobKind {
     Import,
     /// Judges what stands to be judged for an office and a source.
     Reconcile,
+    /// Packs the kept originals of an edition.
+    Keep,
 }
 
 impl JobKind {
     /// Every kind.
-    pub const ALL: [JobKind; 2] = [JobKind::Import, JobKind::Reconcile];
+    pub const ALL: [JobKind; 3] = [JobKind::Import, JobKind::Reconcile, JobKind::Keep];
 
     /// The name kept in databases.
     #[must_use]
@@ -30,6 +32,7 @@ impl JobKind {
         match self {
             JobKind::Import => "import",
             JobKind::Reconcile => "reconcile",
+            JobKind::Keep => "keep",
         }
     }
 
@@ -97,7 +100,7 @@ const CLAIM_TRIES: usize = 8;
 const CLAIMED: &str = "id, kind, office, payload, attempts, resume";
 
 impl Store {
-    /// Claims the oldest job that may run, for so many seconds; `only` restricts it to one job, and to a lapsed
+    /// Claims the oldest job that may run, for so many seconds, one that packs originals only when there is no other; `only` restricts it to one job, and to a lapsed
     /// one that stands in its way: a worker that died with the same exclusive key is taken up first.
     ///
     /// A job that reads a file in place is claimed by name only, by the command that has the file.
@@ -129,7 +132,7 @@ impl Store {
                         (SELECT wanted.exclusive_key FROM job AS wanted WHERE wanted.id = $4)))
                    AND NOT EXISTS (SELECT 1 FROM job AS other WHERE other.state = 'running'
                                    AND other.exclusive_key = candidate.exclusive_key AND other.id <> candidate.id)
-                 ORDER BY created_at, id LIMIT 1 {skip})
+                 ORDER BY CASE kind WHEN 'keep' THEN 1 ELSE 0 END, created_at, id LIMIT 1 {skip})
              RETURNING {CLAIMED}"
         );
         for _ in 0..CLAIM_TRIES {

@@ -45,8 +45,10 @@ use tokio::sync::Mutex;
 pub struct StoreSettings {
     /// `postgres://…`, or empty for the embedded database in the data folder.
     pub database_url: String,
-    /// Folder of the embedded database, of the sources' files and of the kept originals.
+    /// Folder of the embedded database, of the sources' files and, unless they lie in a bucket, of the kept originals.
     pub data: PathBuf,
+    /// Where the kept originals lie.
+    pub objects: object::ObjectSettings,
 }
 
 /// The store of one installation.
@@ -54,7 +56,7 @@ pub struct StoreSettings {
 pub struct Store {
     main: Database,
     data: PathBuf,
-    objects: Arc<dyn object_store::ObjectStore>,
+    objects: object::Objects,
     sources: Arc<Mutex<HashMap<String, Database>>>,
     trusted: Arc<access::Trusted>,
 }
@@ -80,21 +82,17 @@ impl Store {
     /// # Errors
     /// [`StoreError`] when the folder or the database cannot be opened.
     pub async fn open(settings: &StoreSettings) -> Result<Store, StoreError> {
-        let objects_folder = settings.data.join("objects");
         let (sources, scratch) = (settings.data.join("sources"), settings.data.join(SCRATCH));
-        for folder in [settings.data.clone(), sources, scratch, objects_folder.clone()] {
+        for folder in [settings.data.clone(), sources, scratch] {
             std::fs::create_dir_all(&folder)
                 .map_err(|cause| StoreError::File { path: folder.display().to_string(), cause })?;
         }
-        object::sweep(&objects_folder);
+        let objects = object::Objects::open(&settings.objects, &settings.data.join("objects"))?;
         let main = open_main(settings).await?;
-        let objects = object_store::local::LocalFileSystem::new_with_prefix(&objects_folder)
-            .map_err(|cause| StoreError::Object { key: objects_folder.display().to_string(), cause })?
-            .with_fsync(true);
         Ok(Store {
             main,
             data: settings.data.clone(),
-            objects: Arc::new(objects),
+            objects,
             sources: Arc::new(Mutex::new(HashMap::new())),
             trusted: Arc::default(),
         })

@@ -15,7 +15,8 @@ use crossfoot_roll::entry::{Entry, Reject};
 pub use feed::Feed;
 
 use crate::database::{Database, Tx, Value, values};
-use crate::job::{Claim, finish, hold};
+use crate::job::{Claim, enqueue, finish, hold};
+use crate::object::keeping::keep_job;
 use crate::run::{Cause, to_judge_by_keys, to_judge_of_source};
 use crate::source::{EditionCounts, Source};
 use crate::{Store, StoreError};
@@ -126,6 +127,7 @@ impl Store {
             None => to_judge_of_source(&mut tx, source, Cause::Edition).await?,
             Some(keys) => to_judge_by_keys(&mut tx, source, &keys, Cause::Edition).await?,
         }
+        enqueue(&mut tx, keep_job(source.number, edition)).await?;
         finish(&mut tx, claim).await?;
         tx.commit().await
     }
@@ -159,6 +161,7 @@ impl Store {
             values![reason, source, edition],
         )
         .await?;
+        enqueue(&mut tx, keep_job(source, edition)).await?;
         finish(&mut tx, claim).await?;
         tx.commit().await
     }

@@ -8,6 +8,7 @@ use crate::database::{Lock, Row, Tx, values};
 use crate::in_place::{FileInPlace, HERE};
 use crate::job::{JobKind, NewJob, enqueue, running};
 use crate::object::KeptFile;
+use crate::object::keeping::packed_meanwhile;
 use crate::{Backend, Store, StoreError};
 
 /// A publisher of records as the installation knows it.
@@ -364,6 +365,7 @@ pub(crate) async fn insert_edition(
         .collect();
     tx.insert_many("edition_file (source, edition, number, name, sha256, bytes, object_key)", rows, "")
         .await?;
+    packed_meanwhile(tx, source, edition).await?;
     Ok(edition)
 }
 

@@ -22,6 +22,8 @@ macro_rules! on_both_databases {
     };
 }
 
+#[path = "store/bucket.rs"]
+mod bucket;
 #[path = "store/compare.rs"]
 mod compare;
 #[path = "store/first_edition.rs"]
@@ -30,6 +32,8 @@ mod first_edition;
 mod jobs;
 #[path = "store/jurisdictions.rs"]
 mod jurisdictions;
+#[path = "store/keeping.rs"]
+mod keeping;
 #[path = "store/later_edition.rs"]
 mod later_edition;
 #[path = "store/leases.rs"]

@@ -4,6 +4,7 @@
 mod evidence;
 mod import;
 mod judging;
+mod keep;
 pub mod nightly;
 mod progress;
 pub mod quarantine;

@@ -4,6 +4,7 @@ use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use crossfoot_store::StoreSettings;
+use crossfoot_store::object::ObjectSettings;
 use figment::Figment;
 use figment::providers::{Format as _, Serialized, Toml};
 use serde::{Deserialize, Serialize};
@@ -22,6 +23,20 @@ pub struct Settings {
     pub data: PathBuf,
     /// `postgres://…`, or empty for the embedded database in the data folder.
     pub database: String,
+    /// `s3://bucket/prefix` for the kept originals, or empty for the folder `objects` in the data folder.
+    pub objects: String,
+    /// Address of the S3-compatible service, or empty for the one that the region names.
+    pub objects_endpoint: String,
+    /// Its region, or empty for us-east-1.
+    pub objects_region: String,
+    /// The name of the key by which it is used.
+    pub objects_key_id: String,
+    /// The secret of that key; better kept in the environment than in a file.
+    pub objects_secret: String,
+    /// The token of a key that is lent for a while, or empty.
+    pub objects_token: String,
+    /// Whether an endpoint without TLS is meant.
+    pub objects_plain_http: bool,
     /// The office whose houses and queue are meant.
     pub office: String,
     /// The name of that office, for documents and pages.
@@ -41,6 +56,13 @@ impl Default for Settings {
         Settings {
             data: PathBuf::from("crossfoot-data"),
             database: String::new(),
+            objects: String::new(),
+            objects_endpoint: String::new(),
+            objects_region: String::new(),
+            objects_key_id: String::new(),
+            objects_secret: String::new(),
+            objects_token: String::new(),
+            objects_plain_http: false,
             office: "office".to_owned(),
             office_name: "My office".to_owned(),
             lease_seconds: 15,
@@ -62,6 +84,11 @@ pub struct Flags {
     #[arg(long, global = true, value_name = "URL")]
     #[serde(skip_serializing_if = "Option::is_none")]
     pub database: Option<String>,
+    /// s3://BUCKET/PREFIX for the kept originals instead of the data folder; endpoint and keys are set in the file or
+    /// the environment.
+    #[arg(long, global = true, value_name = "URL")]
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub objects: Option<String>,
     /// The office whose houses and queue are meant.
     #[arg(long, global = true, value_name = "NAME")]
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -115,7 +142,29 @@ impl Settings {
     /// What the store needs of them.
     #[must_use]
     pub fn store(&self) -> StoreSettings {
-        StoreSettings { database_url: self.database.clone(), data: self.data.clone() }
+        StoreSettings {
+            database_url: self.database.clone(),
+            data: self.data.clone(),
+            objects: self.object_settings(),
+        }
+    }
+
+    /// Where the originals are kept. Keys that are not set for this program alone are those that its surroundings set
+    /// for every program that uses such a store, all three or none.
+    fn object_settings(&self) -> ObjectSettings {
+        let around = self.objects_key_id.is_empty() && self.objects_secret.is_empty();
+        let key = |own: &String, name: &str| {
+            if around { std::env::var(name).unwrap_or_default() } else { own.clone() }
+        };
+        ObjectSettings {
+            place: self.objects.clone(),
+            endpoint: self.objects_endpoint.clone(),
+            region: self.objects_region.clone(),
+            key_id: key(&self.objects_key_id, "AWS_ACCESS_KEY_ID"),
+            secret: key(&self.objects_secret, "AWS_SECRET_ACCESS_KEY"),
+            token: key(&self.objects_token, "AWS_SESSION_TOKEN"),
+            plain_http: self.objects_plain_http,
+        }
     }
 
     /// How often the scheduler looks.
@@ -125,16 +174,41 @@ impl Settings {
         Pace { look: seconds(self.look_seconds), settle: seconds(self.settle_seconds) }
     }
 
-    /// The settings for printing: a password within the database's address is not shown.
+    /// The settings for printing: a password within the database's address is not shown, nor the secrets of the object
+    /// store.
     #[must_use]
     pub fn without_secrets(&self) -> Settings {
-        Settings { database: hide_password(&self.database), ..self.clone() }
+        let hidden = |secret: &String| if secret.is_empty() { String::new() } else { "…".to_owned() };
+        Settings {
+            database: hide_password(&self.database),
+            objects_endpoint: hide_password(&self.objects_endpoint),
+            objects_secret: hidden(&self.objects_secret),
+            objects_token: hidden(&self.objects_token),
+            ..self.clone()
+        }
     }
 }
 
 /// Names that the environment may set; other variables of the prefix belong to tests and tools.
-const KNOWN: [&str; 8] =
-    ["data", "database", "office", "office_name", "lease_seconds", "look_seconds", "settle_seconds", "log"];
+const KNOWN: [&str; 15] = [
+    "data",
+    "database",
+    "objects",
+    "objects_endpoint",
+    "objects_region",
+    "objects_key_id",
+    "objects_secret",
+    "objects_token",
+    "objects_plain_http",
+    "office",
+    "office_name",
+    "lease_seconds",
+    "look_seconds",
+    "settle_seconds",
+    "log",
+];
+/// Those of them that are yes or no.
+const YES_OR_NO: [&str; 1] = ["objects_plain_http"];
 /// Those of them that are numbers. The others are texts as they stand: an office may be called 2026.
 const WHOLE: [&str; 3] = ["lease_seconds", "look_seconds", "settle_seconds"];
 
@@ -150,6 +224,13 @@ fn environment() -> Result<Map<String, Value>, SettingsError> {
                 return Err(SettingsError::Wrong(format!("{variable} is not UTF-8")));
             }
         };
+        if YES_OR_NO.contains(&name) {
+            let Ok(said) = text.trim().parse::<bool>() else {
+                return Err(SettingsError::Wrong(format!("{variable} is {text:?}: say true or false")));
+            };
+            set.insert(name.to_owned(), Value::from(said));
+            continue;
+        }
         let value = match text.trim().parse::<i64>() {
             Ok(whole) if WHOLE.contains(&name) => Value::from(whole),
             Err(_) if WHOLE.contains(&name) => {
@@ -205,6 +286,21 @@ mod tests {
         std::fs::write(&file, "offfice = \"north\"\n").unwrap();
         let error = Settings::read(Some(&file), &Flags::default()).unwrap_err().to_string();
         assert!(error.contains("offfice"), "{error}");
+    }
+
+    #[test]
+    fn secrets_of_the_object_store_are_never_printed() {
+        let settings = Settings {
+            objects: "s3://rolls".to_owned(),
+            objects_key_id: "ID".to_owned(),
+            objects_secret: "not-to-be-shown".to_owned(),
+            objects_token: "nor-this".to_owned(),
+            ..Settings::default()
+        };
+        let shown = serde_json::to_string(&settings.without_secrets()).unwrap();
+        assert!(shown.contains("\"ID\"") && shown.contains("…"), "{shown}");
+        assert!(!shown.contains("to-be-shown") && !shown.contains("nor-this"), "{shown}");
+        assert_eq!(settings.store().objects.secret, "not-to-be-shown");
     }
 
     #[test]

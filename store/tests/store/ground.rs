@@ -16,7 +16,7 @@ use crossfoot_store::access::Visitor;
 use crossfoot_store::job::Claim;
 use crossfoot_store::load::{LoadBatch, Loaded};
 use crossfoot_store::measurement::NewMeasurement;
-use crossfoot_store::object::KeptFile;
+use crossfoot_store::object::{KeptFile, ObjectSettings};
 use crossfoot_store::office::Role;
 use crossfoot_store::run::{FindingChange, JudgedPair, MatchOutcome, MatchState, Pending, Run, RunEnd};
 use crossfoot_store::source::{EditionArrival, EditionNotes, Source};
@@ -54,8 +54,13 @@ impl Ground {
     }
 
     async fn on(database_url: String) -> Ground {
+        Ground::with_objects(database_url, ObjectSettings::default()).await
+    }
+
+    /// With the originals in a place of their own.
+    pub(crate) async fn with_objects(database_url: String, objects: ObjectSettings) -> Ground {
         let folder = tempfile::tempdir().unwrap();
-        let settings = StoreSettings { database_url, data: folder.path().join("data") };
+        let settings = StoreSettings { database_url, data: folder.path().join("data"), objects };
         let store = Store::open(&settings).await.unwrap();
         store.office_ensure(OFFICE, "Office A").await.unwrap();
         store.office_ensure(OTHER_OFFICE, "Office B").await.unwrap();
@@ -132,8 +137,10 @@ impl Ground {
         self.rows(&sql).await
     }
 
+    /// Jobs that are queued, but for those that pack originals: every edition has one.
     pub(crate) async fn queued(&self) -> Vec<String> {
-        self.rows("SELECT dedup_key FROM job WHERE state = 'queued' ORDER BY dedup_key").await
+        let sql = "SELECT dedup_key FROM job WHERE state = 'queued' AND kind <> 'keep' ORDER BY dedup_key";
+        self.rows(sql).await
     }
 
     pub(crate) async fn source(&self, id: &str) -> Source {

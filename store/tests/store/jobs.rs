@@ -236,6 +236,8 @@ async fn workers_that_want_jobs_of_one_exclusive_key_all_get_their_turn(ground: 
 /// A worker that began too early would not see the change, and the trigger would be lost.
 async fn a_job_is_not_claimed_before_the_change_that_causes_it_is_there(ground: &Ground) {
     let source = ground.roll("roll", &[("A", 2000)]).await;
+    let packing = claim(ground).await.unwrap();
+    ground.job_finish(&packing).await.unwrap();
     ground.houses(OFFICE, &[("known", "A", "")]).await;
     assert_eq!(ground.queued().await.len(), 1);
     // an upload that has asked for a run, again, and then waits: SQLite has one writer and no such moment

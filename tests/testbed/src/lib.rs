@@ -9,6 +9,8 @@
 mod place;
 mod postgres;
 mod process;
+mod s3;
 
 pub use place::{binary, python, repository};
 pub use postgres::{BreakablePostgres, Postgres, postgres};
+pub use s3::{BUCKET, S3Server, s3};
