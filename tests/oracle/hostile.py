@@ -5,8 +5,10 @@
 Places and owners are invented. The same files come out each time, to the byte.
 """
 
+import bz2
 import gzip
 import io
+import lzma
 import struct
 import sys
 import tarfile
@@ -14,7 +16,7 @@ import zipfile
 import zlib
 from pathlib import Path
 
-FOLDER = Path(sys.argv[1])
+FOLDER = Path(sys.argv[1] if len(sys.argv) > 1 else ".")
 HEADER = "PIN,SQFT\n"
 GOOD = HEADER + "01,1200\n02,900\n"
 OFFICE = "http://schemas.openxmlformats.org/officeDocument/2006/relationships"
@@ -209,7 +211,7 @@ def archives():
 
 def workbooks():
     head = ["PIN", "SQFT", "NOTE"]
-    keep("roll.xlsx", one_sheet([head, ["01", 1200.5, "a, b"], None or [], ["02", 0.1 + 0.2, 'say "x"\ny'], ["03"]]))
+    keep("roll.xlsx", one_sheet([head, ["01", 1200.5, "a, b"], [], ["02", 0.1 + 0.2, 'say "x"\ny'], ["03"]]))
     keep("zeros-lost.xlsx", one_sheet([head, [416008, 900], [1416009, 900], ["0416010", 900]]))
     keep("zeros-kept.xlsx", one_sheet([head, [1416008, 900], ["0416010", 900]]))
     keep("digits-lost.xlsx", one_sheet([head, ["01", 900], [1.23456789012345e16, 900]]))
@@ -248,15 +250,16 @@ def other_formats():
     keep("roll.xml", '<?xml version="1.0"?><roll/>')
     keep("roll.sqlite", b"SQLite format 3\0" + bytes(84))
     keep("roll.7z", bytes.fromhex("377abcaf271c0004") + bytes(24))
-    keep("roll.csv.bz2", __import__("bz2").compress(GOOD.encode()))
-    keep("roll.csv.xz", __import__("lzma").compress(GOOD.encode(), preset=1))
+    keep("roll.csv.bz2", bz2.compress(GOOD.encode()))
+    keep("roll.csv.xz", lzma.compress(GOOD.encode(), preset=1))
     keep("random-bytes.csv", zlib.compress(bytes(range(256)) * 3, 9) + bytes(range(128, 256)))
 
 
-FOLDER.mkdir(parents=True, exist_ok=True)
-text_files()
-unicode_files()
-packed_files()
-archives()
-workbooks()
-other_formats()
+if __name__ == "__main__":
+    FOLDER.mkdir(parents=True, exist_ok=True)
+    text_files()
+    unicode_files()
+    packed_files()
+    archives()
+    workbooks()
+    other_formats()

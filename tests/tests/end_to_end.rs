@@ -33,6 +33,8 @@ mod many_machines;
 mod measure;
 #[path = "end_to_end/offices.rs"]
 mod offices;
+#[path = "end_to_end/packed.rs"]
+mod packed;
 #[path = "end_to_end/processes.rs"]
 mod processes;
 #[path = "end_to_end/rerunning.rs"]

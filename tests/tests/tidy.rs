@@ -56,7 +56,7 @@ fn demand(faults: &[String], instead: &str) {
 // --- which crate may use which ---
 
 /// Our crates, and those of ours that each may use. `crossfoot-testbed` is for tests, everywhere.
-const MAY_USE: [(&str, &[&str]); 9] = [
+const MAY_USE: [(&str, &[&str]); 10] = [
     ("crossfoot-audit", &[]),
     ("crossfoot-roll", &["crossfoot-audit"]),
     ("crossfoot-store", &["crossfoot-audit", "crossfoot-roll"]),
@@ -67,6 +67,7 @@ const MAY_USE: [(&str, &[&str]); 9] = [
         &["crossfoot-audit", "crossfoot-roll", "crossfoot-store", "crossfoot-packet", "crossfoot-worker"],
     ),
     ("crossfoot-testbed", &[]),
+    ("crossfoot-fuzz", &["crossfoot-roll"]),
     ("crossfoot-tests", &["crossfoot-audit", "crossfoot-roll", "crossfoot-store", "crossfoot-packet"]),
     ("crossfoot-benches", &["crossfoot-audit", "crossfoot-roll", "crossfoot-store", "crossfoot-packet"]),
 ];

@@ -112,12 +112,12 @@ fn of_the_csv_crate(file: &Written) -> Vec<Vec<String>> {
 /// All files through one process of Python.
 fn of_python(files: &[Written]) -> Vec<Vec<Vec<String>>> {
     let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("..");
-    let mut python = Command::new(root.join(".oracle/bin/python"))
+    let mut python = Command::new(crossfoot_testbed::python())
         .arg(root.join("tests/oracle/csv_fields.py"))
         .stdin(Stdio::piped())
         .stdout(Stdio::piped())
         .spawn()
-        .expect("tests/run prepare makes .oracle");
+        .unwrap();
     let mut input = python.stdin.take().unwrap();
     let lines: String = files
         .iter()
