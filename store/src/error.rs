@@ -9,6 +9,12 @@ pub enum StoreError {
     /// The lease of a job lapsed or was taken over: nothing was written, give the job up.
     #[error("the lease of the job lapsed, nothing was written")]
     LeaseLost,
+    /// The edition in use moved on meanwhile: nothing was written, begin again with what is in use now.
+    #[error("the edition in use moved on meanwhile, nothing was written")]
+    MovedOn,
+    /// What was asked for does not go with the state of things; the text says what would.
+    #[error("{0}")]
+    Conflict(String),
     /// Something asked for does not exist.
     #[error("there is no {what} {id}")]
     Missing {
@@ -70,7 +76,7 @@ impl StoreError {
     /// Whether the same call may succeed later without anything being mended.
     #[must_use]
     pub fn passes(&self) -> bool {
-        matches!(self, StoreError::Unavailable(_))
+        matches!(self, StoreError::Unavailable(_) | StoreError::MovedOn)
     }
 
     /// Whether a unique key refused a row.

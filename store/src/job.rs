@@ -17,11 +17,13 @@ pub enum JobKind {
     Import,
     /// Judges what stands to be judged for an office and a source.
     Reconcile,
+    /// Folds the changes of editions that can no longer be withdrawn into the base of a source.
+    Compact,
 }
 
 impl JobKind {
     /// Every kind.
-    pub const ALL: [JobKind; 2] = [JobKind::Import, JobKind::Reconcile];
+    pub const ALL: [JobKind; 3] = [JobKind::Import, JobKind::Reconcile, JobKind::Compact];
 
     /// The name kept in databases.
     #[must_use]
@@ -29,6 +31,7 @@ impl JobKind {
         match self {
             JobKind::Import => "import",
             JobKind::Reconcile => "reconcile",
+            JobKind::Compact => "compact",
         }
     }
 
@@ -67,7 +70,7 @@ pub struct Claim {
     pub attempts: i64,
     /// Where an earlier attempt got to, as its kind wrote it, or empty.
     pub resume: String,
-    token: String,
+    pub(crate) token: String,
     lease_seconds: i64,
 }
 

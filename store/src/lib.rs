@@ -5,11 +5,15 @@
 
 pub mod access;
 mod audit_log;
+mod compact;
 mod database;
+pub mod edition;
 mod error;
 pub mod finding;
+pub mod history;
 pub mod idempotency;
 pub mod job;
+pub mod limits;
 pub mod listing;
 pub mod load;
 pub mod measurement;
@@ -31,6 +35,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 pub use audit_log::LogEntry;
+pub use compact::Folding;
 use database::Database;
 pub use error::StoreError;
 use tokio::sync::Mutex;
@@ -139,6 +144,7 @@ impl Store {
                 }
                 // a file that is gone must be an error: an empty one in its place would be a source without records
                 let database = Database::open_file(&self.source_file(container), false).await?;
+                database.run_script(load::ADDED).await?;
                 open.insert(container.to_owned(), database.clone());
                 Ok(database)
             }

@@ -22,6 +22,8 @@ macro_rules! on_both_databases {
     };
 }
 
+#[path = "store/editions.rs"]
+mod editions;
 #[path = "store/first_edition.rs"]
 mod first_edition;
 #[path = "store/jobs.rs"]

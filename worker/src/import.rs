@@ -5,16 +5,19 @@
 
 use std::io::Read;
 
+use crossfoot_audit::area::Area;
 use crossfoot_roll::entry::Reject;
 use crossfoot_roll::header::HeaderError;
 use crossfoot_roll::layout::Layout;
 use crossfoot_roll::reader::{Batch, RollReader, Summary};
+use crossfoot_store::edition::{HoldReason, sentences};
 use crossfoot_store::job::Claim;
 use crossfoot_store::load::{LoadBatch, Loaded};
 use crossfoot_store::source::{Edition, Source};
 use crossfoot_store::{Store, StoreError};
 use tokio::sync::mpsc;
 
+use crate::gates::{self, AreaTally, Facts};
 use crate::progress::Progress;
 use crate::runner::{JobEnd, JobError, with_causes};
 
@@ -27,6 +30,8 @@ const BATCHES_IN_FLIGHT: usize = 8;
 struct Parsed {
     rows_total: i64,
     summaries: Vec<Summary>,
+    headers: Vec<Vec<String>>,
+    areas: AreaTally,
 }
 
 /// The kept originals of an edition with their names, to be read from the start.
@@ -73,7 +78,7 @@ pub(crate) async fn run(store: &Store, claim: &Claim, progress: &Progress) -> Re
     }
     // loading begins by sweeping away what an earlier attempt left: after a pause that would be what is in use
     store.job_renew(claim, 0, Some(progress.get().1)).await?;
-    let (parsed, loaded) = parse_and_load(store, &source, &edition, progress).await?;
+    let (parsed, loaded) = parse_and_load(store, claim, &source, &edition, progress).await?;
     let parsed = match parsed {
         Ok(parsed) => parsed,
         Err(stop) => return Err(broken_off(stop, loaded.err())),
@@ -83,8 +88,31 @@ pub(crate) async fn run(store: &Store, claim: &Claim, progress: &Progress) -> Re
         return Err(JobError::Lasting(reason));
     }
     loaded.counts.rows_total = parsed.rows_total;
+    loaded.median_um2 = parsed.areas.median().map(Area::square_micrometres);
+    loaded.headers = parsed.headers;
+    let reasons = reasons_to_hold(store, &source, &edition, &loaded).await?;
+    if !reasons.is_empty() {
+        store.edition_hold(claim, &source, edition.number, &loaded, &reasons).await?;
+        return Ok(JobEnd::Held(sentences(&reasons)));
+    }
     store.edition_make_current(claim, &source, edition.number, &loaded).await?;
+    store.compaction_ask_when_due(&source).await?;
     Ok(JobEnd::Done)
+}
+
+/// Why a loaded edition is held for a person instead of being put in use; nothing for a first one.
+async fn reasons_to_hold(
+    store: &Store,
+    source: &Source,
+    edition: &Edition,
+    loaded: &Loaded,
+) -> Result<Vec<HoldReason>, StoreError> {
+    let Some(current) = source.current_edition else { return Ok(Vec::new()) };
+    let before = store.edition(source.number, current).await?;
+    let limits = store.limits(source.number).await?;
+    let before = Facts::of(before.counts, before.median_um2, &before.headers, &before.layout);
+    let after = Facts::of(loaded.counts, loaded.median_um2, &loaded.headers, &edition.layout);
+    Ok(gates::reasons(&before, &after, &limits))
 }
 
 /// Why a load that begun did not come to its end.
@@ -146,6 +174,7 @@ fn has_an_entry(files: Originals, layout: &Layout) -> Result<(), ParseStop> {
 
 async fn parse_and_load(
     store: &Store,
+    claim: &Claim,
     source: &Source,
     edition: &Edition,
     progress: &Progress,
@@ -154,7 +183,7 @@ async fn parse_and_load(
     let (sender, receiver) = mpsc::channel(BATCHES_IN_FLIGHT);
     let (layout, progress) = (edition.layout.clone(), progress.clone());
     let parsing = tokio::task::spawn_blocking(move || parse(files, &layout, &sender, &progress));
-    let loaded = store.edition_load(source, edition.number, receiver).await;
+    let loaded = store.edition_load(claim, source, edition.number, receiver).await;
     let parsed = parsing.await.map_err(|e| JobError::Lasting(format!("the parser ended early: {e}")))?;
     Ok((parsed, loaded))
 }
@@ -169,8 +198,10 @@ fn parse(
     let mut bytes_before = 0i64;
     for (number, (name, source)) in (0i64..).zip(files) {
         let mut reader = RollReader::new(source, layout).map_err(|error| header_stop(&name, error))?;
+        parsed.headers.push(reader.header().names.clone());
         let mut batch = Batch::default();
         while reader.next_batch(&mut batch, ROWS_A_BATCH).map_err(ParseStop::Unreadable)? {
+            batch.entries.iter().filter_map(|entry| entry.area).for_each(|area| parsed.areas.add(area));
             progress.set_done(bytes_before.saturating_add_unsigned(batch.bytes_read));
             let entries = std::mem::take(&mut batch.entries);
             let rejects = std::mem::take(&mut batch.rejects);

@@ -9,7 +9,7 @@ use tracing::{info, warn};
 
 use crate::progress::Progress;
 use crate::standards::Standards;
-use crate::{import, reconcile};
+use crate::{compact, import, reconcile};
 
 /// A worker over one store.
 #[derive(Debug, Clone)]
@@ -119,6 +119,7 @@ impl Worker {
         match claim.kind {
             JobKind::Import => import::run(&self.store, claim, progress).await,
             JobKind::Reconcile => reconcile::run(&self.store, &self.standards, claim, progress).await,
+            JobKind::Compact => compact::run(&self.store, claim, progress).await,
         }
     }
 

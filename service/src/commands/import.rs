@@ -68,7 +68,7 @@ pub(crate) async fn roll(
         Status::Corrected => RollStatus::Corrected,
         Status::NotStated => RollStatus::NotStated,
     };
-    let notes = EditionNotes { roll_year: arguments.roll_year, status };
+    let notes = EditionNotes { roll_year: arguments.roll_year, status, as_of: String::new() };
     let (edition, job) = match store.edition_stage(&source, layout, &files, &notes).await? {
         EditionArrival::Known { edition, state } => {
             say(&format!(
