@@ -202,6 +202,14 @@ impl Database {
         Ok(self.fetch(sql, values).await?.into_iter().next())
     }
 
+    /// Runs statements without values on a file.
+    pub(crate) async fn run_script(&self, sql: &'static str) -> Result<(), StoreError> {
+        if let Database::Sqlite { writer, .. } = self {
+            sqlx::raw_sql(sql).execute(writer).await?;
+        }
+        Ok(())
+    }
+
     /// Counts a table anew on a server, whose planner would else take a table that was just filled for an empty one
     /// and read it whole for every look-up. SQLite's indexes leave it no such choice.
     pub(crate) async fn analyze(&self, table: &str) -> Result<(), StoreError> {

@@ -9,6 +9,12 @@ pub enum StoreError {
     /// The lease of a job lapsed or was taken over: nothing was written, give the job up.
     #[error("the lease of the job lapsed, nothing was written")]
     LeaseLost,
+    /// The edition in use moved on meanwhile: nothing was written, begin again with what is in use now.
+    #[error("the edition in use moved on meanwhile, nothing was written")]
+    MovedOn,
+    /// What was asked for does not go with the state of things; the text says what would.
+    #[error("{0}")]
+    Conflict(String),
     /// Something asked for does not exist.
     #[error("there is no {what} {id}")]
     Missing {
@@ -74,7 +80,7 @@ impl StoreError {
     #[must_use]
     pub fn passes(&self) -> bool {
         match self {
-            StoreError::Unavailable(_) => true,
+            StoreError::Unavailable(_) | StoreError::MovedOn => true,
             // what is beneath is a service elsewhere that fails or is not heard; what it refuses has a name of its own
             StoreError::Object { cause: object_store::Error::Generic { store: "S3", .. }, .. } => true,
             StoreError::LeaseLost
@@ -82,6 +88,7 @@ impl StoreError {
             | StoreError::Settings(_)
             | StoreError::Damaged { .. }
             | StoreError::Database(_)
+            | StoreError::Statement(_)
             | StoreError::Migration(_)
             | StoreError::SourceFile(_)
             | StoreError::File { .. }

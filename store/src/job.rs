@@ -20,11 +20,13 @@ pub enum JobKind {
     Reconcile,
     /// Packs the kept originals of an edition.
     Keep,
+    /// Folds the changes of editions that can no longer be withdrawn into the base of a source.
+    Compact,
 }
 
 impl JobKind {
     /// Every kind.
-    pub const ALL: [JobKind; 3] = [JobKind::Import, JobKind::Reconcile, JobKind::Keep];
+    pub const ALL: [JobKind; 4] = [JobKind::Import, JobKind::Reconcile, JobKind::Keep, JobKind::Compact];
 
     /// The name kept in databases.
     #[must_use]
@@ -33,6 +35,7 @@ impl JobKind {
             JobKind::Import => "import",
             JobKind::Reconcile => "reconcile",
             JobKind::Keep => "keep",
+            JobKind::Compact => "compact",
         }
     }
 
@@ -71,7 +74,7 @@ pub struct Claim {
     pub attempts: i64,
     /// Where an earlier attempt got to, as its kind wrote it, or empty.
     pub resume: String,
-    token: String,
+    pub(crate) token: String,
     lease_seconds: i64,
 }
 

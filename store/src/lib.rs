@@ -6,14 +6,18 @@
 pub mod access;
 mod audit_log;
 mod bulk;
+mod compact;
 pub mod compare;
 mod database;
+pub mod edition;
 mod error;
 pub mod finding;
+pub mod history;
 pub mod idempotency;
 pub mod in_place;
 pub mod job;
 pub mod jurisdiction;
+pub mod limits;
 pub mod listing;
 pub mod load;
 pub mod measurement;
@@ -36,6 +40,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 pub use audit_log::LogEntry;
+pub use compact::Folding;
 use database::Database;
 pub use error::StoreError;
 use tokio::sync::Mutex;
@@ -152,6 +157,7 @@ impl Store {
                 }
                 // a file that is gone must be an error: an empty one in its place would be a source without records
                 let database = Database::open_file(&self.source_file(container), false).await?;
+                database.run_script(load::ADDED).await?;
                 open.insert(container.to_owned(), database.clone());
                 Ok(database)
             }

@@ -8,7 +8,7 @@ use crate::database::{Row, values};
 use crate::job::JobView;
 use crate::policy::VersionedPolicy;
 use crate::run::{RunCounts, RunView};
-use crate::source::{EditionCounts, Source};
+use crate::source::EditionCounts;
 use crate::{Store, StoreError};
 
 /// A measurement in a list.
@@ -56,7 +56,7 @@ pub struct PropertyEntry {
 pub struct EditionEntry {
     /// Its number within the source.
     pub number: i64,
-    /// `staged`, `current`, `past` or `refused`.
+    /// `staged`, `held`, `current`, `past`, `refused` or `withdrawn`.
     pub state: String,
     /// The year of the roll, where stated.
     pub roll_year: Option<i64>,
@@ -66,27 +66,10 @@ pub struct EditionEntry {
     pub layout_version: String,
     /// When it arrived, microseconds UTC.
     pub received_at: i64,
-    /// Why it was refused, or empty.
+    /// Why it was refused, is held or was withdrawn, or empty.
     pub refusal: String,
     /// What came of loading it.
     pub counts: EditionCounts,
-}
-
-/// What an edition changed about a record.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct ChangeEntry {
-    /// The record's number within the source.
-    pub record: i64,
-    /// `new`, `changed` or `ended`.
-    pub what: String,
-    /// The normalised parcel number.
-    pub parcel_key: String,
-    /// The recorded area after it.
-    pub area: Option<crossfoot_audit::area::Area>,
-    /// The recorded value after it.
-    pub value: Option<crossfoot_audit::money::Money>,
-    /// The line of the file.
-    pub line: i64,
 }
 
 const MEASUREMENT: &str =
@@ -195,25 +178,6 @@ impl Store {
     pub async fn job_office(&self, id: &str) -> Result<Option<String>, StoreError> {
         let row = self.main.fetch_one("SELECT office FROM job WHERE id = $1", values![id]).await?;
         row.ok_or_else(|| StoreError::Missing { what: "job", id: id.to_owned() })?.get(0)
-    }
-
-    /// What an edition changed, after a record.
-    ///
-    /// # Errors
-    /// [`StoreError`] of the database.
-    pub async fn change_page(
-        &self,
-        source: &Source,
-        edition: i64,
-        after: i64,
-        limit: i64,
-    ) -> Result<Vec<ChangeEntry>, StoreError> {
-        let Some(container) = source.container.as_deref() else { return Ok(Vec::new()) };
-        let sql = "SELECT number, what, parcel_key, area_um2, value_cents, line FROM record_change
-                   WHERE source = $1 AND edition = $2 AND number > $3 ORDER BY number LIMIT $4";
-        let database = self.records(container).await?;
-        let rows = database.fetch(sql, values![source.number, edition, after, limit]).await?;
-        rows.iter().map(change_of).collect()
     }
 
     /// Keeps the layout by which files handed in for a source are read from now on.
@@ -339,17 +303,6 @@ fn edition_of(row: &Row) -> Result<EditionEntry, StoreError> {
             records_ended: row.get(13)?,
             records_unchanged: row.get(14)?,
         },
-    })
-}
-
-fn change_of(row: &Row) -> Result<ChangeEntry, StoreError> {
-    Ok(ChangeEntry {
-        record: row.get(0)?,
-        what: row.get(1)?,
-        parcel_key: row.get(2)?,
-        area: row.get::<Option<i64>>(3)?.map(crossfoot_audit::area::Area::from_square_micrometres),
-        value: row.get::<Option<i64>>(4)?.map(crossfoot_audit::money::Money::from_cents),
-        line: row.get(5)?,
     })
 }
 

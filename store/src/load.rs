@@ -8,18 +8,23 @@
 mod append;
 mod duplicates;
 mod feed;
+pub(crate) mod pen;
 mod postgres;
 mod sqlite;
 
 use crossfoot_roll::entry::{Entry, Reject};
 pub use feed::Feed;
 
-use crate::database::{Database, Tx, Value, values};
+use self::pen::Pen;
+use crate::database::{Database, Lock, Tx, Value, values};
 use crate::job::{Claim, enqueue, finish, hold};
 use crate::object::keeping::keep_job;
 use crate::run::{Cause, to_judge_by_keys, to_judge_of_source};
 use crate::source::{EditionCounts, Source};
 use crate::{Store, StoreError};
+
+/// What was added to the file of a source since its first form; for a server it is among the migrations.
+pub(crate) const ADDED: &str = include_str!("../../migrations/sqlite-records/0002_past.sql");
 
 /// Rows of one file of an edition, as the parser hands them over.
 #[derive(Debug, Default)]
@@ -36,20 +41,33 @@ pub struct LoadBatch {
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Loaded {
     /// Where its records lie.
-    container: String,
+    pub(crate) container: String,
     /// What came of the rows; `rows_total` is the parser's to say.
     pub counts: EditionCounts,
+    /// The median of the areas, square micrometres; the parser's to say.
+    pub median_um2: Option<i64>,
+    /// The names of each file's columns; the parser's to say.
+    pub headers: Vec<Vec<String>>,
+}
+
+impl Loaded {
+    fn new(container: String, counts: EditionCounts) -> Loaded {
+        Loaded { container, counts, median_um2: None, headers: Vec::new() }
+    }
 }
 
 impl Store {
     /// Loads an edition from a parser. Ends when the sender is dropped; the caller then looks whether the parser
-    /// ended well before it makes the edition current.
+    /// ended well before it makes the edition current. An edition that is held takes its place no more: the one that
+    /// loads now was handed in later, and what it changes is counted against what is in use.
     ///
     /// # Errors
     /// [`StoreError`]; nothing of the edition is in use then, and loading it again starts afresh.
+    /// [`StoreError::LeaseLost`] when the job was taken over, [`StoreError::MovedOn`] when the edition in use changed,
     /// [`StoreError::Settings`] when a later edition is in use already.
     pub async fn edition_load(
         &self,
+        claim: &Claim,
         source: &Source,
         edition: i64,
         batches: impl Into<Feed>,
@@ -60,16 +78,18 @@ impl Store {
                 "edition {edition} is older than edition {current}, which is in use: hand it in again if it is to follow it"
             )));
         }
+        self.edition_supersede_held(claim, source, edition).await?;
+        let pen = Pen { main: &self.main, claim, source: source.number };
         match (&self.main, source.container.clone()) {
             (_, Some(container)) => {
                 let database = self.records(&container).await?;
                 // rows that an office mended say nothing of the others
                 let whole = self.mend(source.number, edition).await?.is_none();
-                let counts = append::load(&database, source, (edition, whole), batches).await?;
-                Ok(Loaded { container, counts })
+                let counts = append::load(&database, pen, source, (edition, whole), batches).await?;
+                Ok(Loaded::new(container, counts))
             }
             (Database::Sqlite { .. }, None) => {
-                self.sweep_files(source).await?;
+                self.sweep_files(&pen).await?;
                 let container = format!("source-{}-{}.db", source.number, uuid::Uuid::now_v7().simple());
                 let path = self.source_file(&container);
                 let number = source.number;
@@ -77,10 +97,10 @@ impl Store {
                     tokio::task::spawn_blocking(move || sqlite::load(&path, number, edition, batches))
                         .await
                         .map_err(StoreError::Task)??;
-                Ok(Loaded { container, counts })
+                Ok(Loaded::new(container, counts))
             }
             (Database::Postgres(pool), None) => {
-                postgres::load(&self.main, pool, source.number, edition, batches).await
+                postgres::load(&self.main, &pen, pool, source.number, edition, batches).await
             }
         }
     }
@@ -88,7 +108,8 @@ impl Store {
     /// Puts a loaded edition in use, with everything that must then be judged, and ends the job: one transaction.
     ///
     /// # Errors
-    /// [`StoreError::LeaseLost`] when the job was taken over: the edition is not in use then.
+    /// [`StoreError::LeaseLost`] when the job was taken over, [`StoreError::MovedOn`] when another edition came into or
+    /// out of use since this one was loaded: it is not in use then.
     pub async fn edition_make_current(
         &self,
         claim: &Claim,
@@ -96,40 +117,57 @@ impl Store {
         edition: i64,
         loaded: &Loaded,
     ) -> Result<(), StoreError> {
-        let changed_keys = match source.container.as_deref() {
-            Some(container) if self.same_layout(source, edition).await? => {
-                Some(append::changed_keys(&self.records(container).await?, source.number, edition).await?)
+        let changed = self.changed_keys(source, edition).await?;
+        let (mut tx, records) = self.begin_to_end_load(claim, source).await?;
+        if source.container.is_none() {
+            postgres::attach(&mut tx, source.number, &loaded.container).await?;
+        }
+        note_loaded(&mut tx, source, edition, loaded).await?;
+        put_in_use(&mut tx, source, edition, &loaded.container, changed, Cause::Edition).await?;
+        enqueue(&mut tx, keep_job(source.number, edition)).await?;
+        finish(&mut tx, claim).await?;
+        tx.commit().await?;
+        drop(records);
+        Ok(())
+    }
+
+    /// Begins the transaction that says what becomes of a loaded edition: under the lease, with the source locked and
+    /// the same edition in use as when it was loaded. The other transaction keeps others from the records until then.
+    pub(crate) async fn begin_to_end_load(
+        &self,
+        claim: &Claim,
+        source: &Source,
+    ) -> Result<(Tx, Option<Tx>), StoreError> {
+        let pen = Pen { main: &self.main, claim, source: source.number };
+        let records = match (&self.main, source.container.as_deref()) {
+            (Database::Sqlite { .. }, Some(container)) => {
+                Some(pen.begin(&self.records(container).await?).await?)
             }
             _ => None,
         };
         let mut tx = self.main.begin().await?;
         hold(&mut tx, claim).await?;
-        if source.container.is_none() {
-            postgres::attach(&mut tx, source.number, &loaded.container).await?;
+        still_in_use(&mut tx, source).await?;
+        if let (Tx::Postgres(_), Some(_)) = (&tx, &source.container) {
+            pen.check(&mut tx).await?;
         }
-        note_counts(&mut tx, source.number, edition, &loaded.counts).await?;
-        tx.execute(
-            "UPDATE edition SET state = 'past' WHERE source = $1 AND state = 'current'",
-            values![source.number],
-        )
-        .await?;
-        tx.execute(
-            "UPDATE edition SET state = 'current' WHERE source = $1 AND number = $2",
-            values![source.number, edition],
-        )
-        .await?;
-        tx.execute(
-            "UPDATE source SET current_edition = $1, container = $2 WHERE number = $3",
-            values![edition, &loaded.container, source.number],
-        )
-        .await?;
-        match changed_keys {
-            None => to_judge_of_source(&mut tx, source, Cause::Edition).await?,
-            Some(keys) => to_judge_by_keys(&mut tx, source, &keys, Cause::Edition).await?,
+        Ok((tx, records))
+    }
+
+    /// The keys that an edition changed against the one in use; none where all may have: a first edition, or one that
+    /// is read by another layout.
+    pub(crate) async fn changed_keys(
+        &self,
+        source: &Source,
+        edition: i64,
+    ) -> Result<Option<Vec<String>>, StoreError> {
+        match source.container.as_deref() {
+            Some(container) if self.same_layout(source, edition).await? => {
+                let database = self.records(container).await?;
+                Ok(Some(append::changed_keys(&database, source.number, edition).await?))
+            }
+            _ => Ok(None),
         }
-        enqueue(&mut tx, keep_job(source.number, edition)).await?;
-        finish(&mut tx, claim).await?;
-        tx.commit().await
     }
 
     /// Whether an edition is read by the layout of the current one: else keys and figures may all mean something else.
@@ -166,31 +204,79 @@ impl Store {
         tx.commit().await
     }
 
-    /// Removes what an earlier attempt to load a first edition left behind.
-    async fn sweep_files(&self, source: &Source) -> Result<(), StoreError> {
+    /// Removes what an earlier attempt to load a first edition left behind. The lease is looked at between listing and
+    /// removing: what was there while it held is nobody else's.
+    async fn sweep_files(&self, pen: &Pen<'_>) -> Result<(), StoreError> {
         let folder = self.data.join("sources");
-        let prefix = format!("source-{}-", source.number);
+        let prefix = format!("source-{}-", pen.source);
         let failed = |cause| StoreError::File { path: folder.display().to_string(), cause };
         let mut entries = tokio::fs::read_dir(&folder).await.map_err(failed)?;
+        let mut left = Vec::new();
         while let Some(entry) = entries.next_entry().await.map_err(failed)? {
             if entry.file_name().to_string_lossy().starts_with(&prefix) {
-                tokio::fs::remove_file(entry.path()).await.map_err(failed)?;
+                left.push(entry.path());
             }
+        }
+        pen.hold().await?;
+        for path in left {
+            tokio::fs::remove_file(path).await.map_err(failed)?;
         }
         Ok(())
     }
 }
 
-async fn note_counts(
+/// Locks a source, and fails when another edition than the one that was read is in use.
+pub(crate) async fn still_in_use(tx: &mut Tx, source: &Source) -> Result<(), StoreError> {
+    tx.lock(Lock::Alone, "SELECT number FROM source WHERE number = $1", values![source.number]).await?;
+    let sql = "SELECT current_edition FROM source WHERE number = $1";
+    let row = tx.fetch_one(sql, values![source.number]).await?;
+    let current: Option<i64> = row.map_or(Ok(None), |row| row.get(0))?;
+    if current == source.current_edition { Ok(()) } else { Err(StoreError::MovedOn) }
+}
+
+/// Makes an edition the one in use and puts up what must then be judged: the houses of the keys, or all.
+pub(crate) async fn put_in_use(
     tx: &mut Tx,
-    source: i64,
+    source: &Source,
     edition: i64,
-    counts: &EditionCounts,
+    container: &str,
+    changed: Option<Vec<String>>,
+    cause: Cause,
 ) -> Result<(), StoreError> {
     tx.execute(
+        "UPDATE edition SET state = 'past' WHERE source = $1 AND state = 'current'",
+        values![source.number],
+    )
+    .await?;
+    tx.execute(
+        "UPDATE edition SET state = 'current', refusal = '' WHERE source = $1 AND number = $2",
+        values![source.number, edition],
+    )
+    .await?;
+    tx.execute(
+        "UPDATE source SET current_edition = $1, container = $2 WHERE number = $3",
+        values![edition, container, source.number],
+    )
+    .await?;
+    match changed {
+        None => to_judge_of_source(tx, source, cause, false).await,
+        Some(keys) => to_judge_by_keys(tx, source, &keys, cause, false).await,
+    }
+}
+
+/// Notes what came of loading an edition: counts, median, the columns of its files, and what it was loaded against.
+pub(crate) async fn note_loaded(
+    tx: &mut Tx,
+    source: &Source,
+    edition: i64,
+    loaded: &Loaded,
+) -> Result<(), StoreError> {
+    let counts = &loaded.counts;
+    tx.execute(
         "UPDATE edition SET rows_total = $1, rows_entered = $2, rows_repeated = $3, rows_rejected = $4,
-                            records_new = $5, records_changed = $6, records_ended = $7, records_unchanged = $8
-         WHERE source = $9 AND number = $10",
+                            records_new = $5, records_changed = $6, records_ended = $7, records_unchanged = $8,
+                            base = $9, median_um2 = $10
+         WHERE source = $11 AND number = $12",
         values![
             counts.rows_total,
             counts.rows_entered,
@@ -200,11 +286,18 @@ async fn note_counts(
             counts.records_changed,
             counts.records_ended,
             counts.records_unchanged,
-            source,
+            source.current_edition,
+            loaded.median_um2,
+            source.number,
             edition
         ],
     )
     .await?;
+    for (file, header) in (0i64..).zip(&loaded.headers) {
+        let names = serde_json::Value::from(header.as_slice()).to_string();
+        let sql = "UPDATE edition_file SET header = $1 WHERE source = $2 AND edition = $3 AND number = $4";
+        tx.execute(sql, values![names, source.number, edition, file]).await?;
+    }
     Ok(())
 }
 

@@ -307,7 +307,7 @@ async fn versions_at(
     Ok(newest.into_values().collect())
 }
 
-fn record_of(row: &Row) -> Result<Record, StoreError> {
+pub(crate) fn record_of(row: &Row) -> Result<Record, StoreError> {
     Ok(Record {
         number: row.get(0)?,
         edition: row.get(1)?,

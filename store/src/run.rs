@@ -285,8 +285,7 @@ impl Store {
         let mut tx = self.main.begin().await?;
         let mut job = reconcile_job(office, source.number, cause);
         if release {
-            job.payload = json!({ "source": source.number, "cause": cause.name(), "release": true });
-            job.dedup_key = format!("{}:release", job.dedup_key);
+            job = released(job, cause);
         }
         let id = enqueue(&mut tx, job).await?;
         tx.commit().await?;
@@ -510,6 +509,14 @@ fn reconcile_job(office: &str, source: i64, cause: Cause) -> NewJob {
     }
 }
 
+/// The same job, let past the brake.
+fn released(mut job: NewJob, cause: Cause) -> NewJob {
+    let source = job.payload.get("source").cloned().unwrap_or_default();
+    job.payload = json!({ "source": source, "cause": cause.name(), "release": true });
+    job.dedup_key = format!("{}:release", job.dedup_key);
+    job
+}
+
 /// A stamp that no earlier row of `to_judge` had.
 fn fresh_stamp() -> i64 {
     let bits = uuid::Uuid::now_v7().as_u128() ^ (uuid::Uuid::now_v7().as_u128() >> 64);
@@ -606,14 +613,19 @@ async fn to_judge_of_scopes(
     Ok(())
 }
 
-/// Puts the properties of all offices up against a source.
-pub(crate) async fn to_judge_of_source(tx: &mut Tx, source: &Source, cause: Cause) -> Result<(), StoreError> {
+/// Puts the properties of all offices up against a source; `release` lets the runs pass the brake.
+pub(crate) async fn to_judge_of_source(
+    tx: &mut Tx,
+    source: &Source,
+    cause: Cause,
+    release: bool,
+) -> Result<(), StoreError> {
     let sql = format!(
         "INSERT INTO {TO_JUDGE} SELECT p.office, $1, p.id, $2, '{}' FROM property p WHERE {CONCERNS} {RENEWED}",
         cause.name()
     );
     tx.execute(&sql, values![source.number, fresh_stamp(), &source.jurisdiction]).await?;
-    enqueue_for_offices(tx, source.number, cause).await
+    enqueue_for_offices(tx, source.number, cause, release).await
 }
 
 /// Statements name so many keys at once.
@@ -625,6 +637,7 @@ pub(crate) async fn to_judge_by_keys(
     source: &Source,
     keys: &[String],
     cause: Cause,
+    release: bool,
 ) -> Result<(), StoreError> {
     let stamp = fresh_stamp();
     for keys in keys.chunks(KEYS_A_STATEMENT) {
@@ -636,15 +649,24 @@ pub(crate) async fn to_judge_by_keys(
         let keys = texts(keys.iter().map(String::as_str));
         tx.execute(&sql, vec![source.number.into(), stamp.into(), keys]).await?;
     }
-    enqueue_for_offices(tx, source.number, cause).await
+    enqueue_for_offices(tx, source.number, cause, release).await
 }
 
-async fn enqueue_for_offices(tx: &mut Tx, source: i64, cause: Cause) -> Result<(), StoreError> {
+async fn enqueue_for_offices(
+    tx: &mut Tx,
+    source: i64,
+    cause: Cause,
+    release: bool,
+) -> Result<(), StoreError> {
     let offices = tx
         .fetch("SELECT DISTINCT office FROM to_judge WHERE source = $1 ORDER BY office", values![source])
         .await?;
     for office in offices {
-        enqueue(tx, reconcile_job(&office.get::<String>(0)?, source, cause)).await?;
+        let mut job = reconcile_job(&office.get::<String>(0)?, source, cause);
+        if release {
+            job = released(job, cause);
+        }
+        enqueue(tx, job).await?;
     }
     Ok(())
 }

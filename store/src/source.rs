@@ -4,6 +4,7 @@ use crossfoot_roll::layout::Layout;
 use serde_json::json;
 use sha2::{Digest as _, Sha256};
 
+use crate::edition::HoldReason;
 use crate::database::{Lock, Row, Tx, values};
 use crate::in_place::{FileInPlace, HERE};
 use crate::job::{JobKind, NewJob, enqueue, running};
@@ -27,6 +28,10 @@ pub struct Source {
     /// The edition in use, once there is one.
     pub current_edition: Option<i64>,
     pub(crate) container: Option<String>,
+    /// Up to which edition its changes were folded into the base.
+    pub(crate) folded_to: i64,
+    /// The highest record number that was given to a record, also of an edition that was withdrawn.
+    pub(crate) numbers_given: i64,
 }
 
 /// How final a roll is.
@@ -73,6 +78,8 @@ pub struct EditionNotes {
     pub roll_year: Option<i32>,
     /// How final it is.
     pub status: RollStatus,
+    /// The day that its figures are of, as the sender states it, or empty.
+    pub as_of: String,
 }
 
 /// What became of an edition that was handed in.
@@ -101,7 +108,7 @@ pub struct Edition {
     pub source: i64,
     /// Its number within the source.
     pub number: i64,
-    /// `staged`, `current`, `past` or `refused`.
+    /// `staged`, `held`, `current`, `past`, `refused` or `withdrawn`.
     pub state: String,
     /// The layout by which it is read.
     pub layout: Layout,
@@ -111,10 +118,18 @@ pub struct Edition {
     pub status: String,
     /// What came of loading it.
     pub counts: EditionCounts,
-    /// Why it was refused, or empty.
+    /// Why it was refused, is held or was withdrawn, or empty.
     pub refusal: String,
+    /// The day that its figures are of, as the sender states it, or empty.
+    pub as_of: String,
+    /// Median of the areas, square micrometres, where there are any.
+    pub median_um2: Option<i64>,
+    /// Why it is or was held for a person.
+    pub held_for: Vec<HoldReason>,
     /// Its files.
     pub files: Vec<KeptFile>,
+    /// The names of each file's columns, once it was read.
+    pub headers: Vec<Vec<String>>,
 }
 
 /// Counts of an edition: rows of its files, and records against the edition before.
@@ -138,7 +153,7 @@ pub struct EditionCounts {
     pub records_unchanged: i64,
 }
 
-const SOURCE: &str = "number, id, title, jurisdiction, basis, current_edition, container";
+const SOURCE: &str = "number, id, title, jurisdiction, basis, current_edition, container, folded_to, numbers_given";
 
 impl Store {
     /// The source of a name, made from the layout when it is new.
@@ -241,7 +256,7 @@ impl Store {
         tx.lock(Lock::Alone, "SELECT number FROM source WHERE number = $1", values![source.number]).await?;
         let known = tx
             .fetch_one(
-                "SELECT number, state FROM edition WHERE source = $1 AND identity = $2 AND state <> 'refused'",
+                "SELECT number, state FROM edition WHERE source = $1 AND identity = $2 AND state NOT IN ('refused', 'withdrawn')",
                 values![source.number, &identity],
             )
             .await?;
@@ -271,7 +286,8 @@ impl Store {
             .main
             .fetch_one(
                 "SELECT source, number, state, layout, roll_year, status, refusal, rows_total, rows_entered,
-                        rows_repeated, rows_rejected, records_new, records_changed, records_ended, records_unchanged
+                        rows_repeated, rows_rejected, records_new, records_changed, records_ended, records_unchanged,
+                        as_of, median_um2, held_for
                  FROM edition WHERE source = $1 AND number = $2",
                 values![source, number],
             )
@@ -280,7 +296,7 @@ impl Store {
         let files = self
             .main
             .fetch(
-                "SELECT name, sha256, bytes, object_key FROM edition_file WHERE source = $1 AND edition = $2 ORDER BY number",
+                "SELECT name, sha256, bytes, object_key, header FROM edition_file WHERE source = $1 AND edition = $2 ORDER BY number",
                 values![source, number],
             )
             .await?;
@@ -354,9 +370,18 @@ pub(crate) async fn insert_edition(
     let layout_text = serde_json::to_string(layout)
         .map_err(|e| StoreError::Damaged { what: "layout", why: e.to_string() })?;
     tx.execute(
-        "INSERT INTO edition (source, number, state, identity, layout, layout_version, roll_year, status, received_at)
-         VALUES ($1, $2, 'staged', $3, $4, $5, $6, $7, now_us())",
-        values![source, edition, identity, layout_text, layout.version(), notes.roll_year, notes.status.name()],
+        "INSERT INTO edition (source, number, state, identity, layout, layout_version, roll_year, status, as_of, received_at)
+         VALUES ($1, $2, 'staged', $3, $4, $5, $6, $7, $8, now_us())",
+        values![
+            source,
+            edition,
+            identity,
+            layout_text,
+            layout.version(),
+            notes.roll_year,
+            notes.status.name(),
+            &notes.as_of
+        ],
     )
     .await?;
     let rows = (0i64..)
@@ -369,6 +394,17 @@ pub(crate) async fn insert_edition(
     Ok(edition)
 }
 
+/// A JSON list; empty where none was kept.
+pub(crate) fn list_of<T: serde::de::DeserializeOwned>(
+    what: &'static str,
+    text: &str,
+) -> Result<Vec<T>, StoreError> {
+    if text.is_empty() {
+        return Ok(Vec::new());
+    }
+    serde_json::from_str(text).map_err(|e| StoreError::Damaged { what, why: e.to_string() })
+}
+
 pub(crate) fn source_of(row: &Row) -> Result<Source, StoreError> {
     Ok(Source {
         number: row.get(0)?,
@@ -378,11 +414,17 @@ pub(crate) fn source_of(row: &Row) -> Result<Source, StoreError> {
         basis: row.get(4)?,
         current_edition: row.get(5)?,
         container: row.get(6)?,
+        folded_to: row.get(7)?,
+        numbers_given: row.get(8)?,
     })
 }
 
 fn edition_of(row: &Row, files: &[Row]) -> Result<Edition, StoreError> {
     let layout: String = row.get(3)?;
+    let headers = files
+        .iter()
+        .map(|file| list_of("header of a file", &file.get::<String>(4)?))
+        .collect::<Result<_, StoreError>>()?;
     let files = files
         .iter()
         .map(|file| {
@@ -413,6 +455,10 @@ fn edition_of(row: &Row, files: &[Row]) -> Result<Edition, StoreError> {
             records_ended: row.get(13)?,
             records_unchanged: row.get(14)?,
         },
+        as_of: row.get(15)?,
+        median_um2: row.get(16)?,
+        held_for: list_of("reason of a hold", &row.get::<String>(17)?)?,
         files,
+        headers,
     })
 }

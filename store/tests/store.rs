@@ -26,6 +26,8 @@ macro_rules! on_both_databases {
 mod bucket;
 #[path = "store/compare.rs"]
 mod compare;
+#[path = "store/editions.rs"]
+mod editions;
 #[path = "store/first_edition.rs"]
 mod first_edition;
 #[path = "store/jobs.rs"]

@@ -10,12 +10,15 @@ mod parsing;
 use std::sync::mpsc as threads;
 
 use crossfoot_store::in_place::{FileInPlace, Settled};
+use crossfoot_audit::area::Area;
+use crossfoot_store::edition::{HoldReason, sentences};
 use crossfoot_store::job::Claim;
 use crossfoot_store::load::{Feed, Loaded};
 use crossfoot_store::source::{Edition, Source};
 use crossfoot_store::{Store, StoreError};
 use tokio::sync::mpsc;
 
+use crate::gates::{self, Facts};
 use crate::import::parsing::{BATCHES_IN_FLIGHT, Look, Originals, ParseStop, Parsed, Reading, Sending};
 use crate::progress::Progress;
 use crate::runner::{JobEnd, JobError, with_causes};
@@ -55,7 +58,7 @@ pub(crate) async fn run(store: &Store, claim: &Claim, progress: &Progress) -> Re
     };
     // loading begins by sweeping away what an earlier attempt left: after a pause that would be what is in use
     store.job_renew(claim, 0, Some(progress.get().1)).await?;
-    let (parsed, loaded) = parse_and_load(store, &source, &edition, look, progress).await?;
+    let (parsed, loaded) = parse_and_load(store, claim, &source, &edition, look, progress).await?;
     let parsed = match parsed {
         Ok(parsed) => parsed,
         // a packed file shows its end only when it is reached; what was loaded so far is nobody's, and is swept away
@@ -76,9 +79,32 @@ pub(crate) async fn run(store: &Store, claim: &Claim, progress: &Progress) -> Re
     }
     loaded.counts.rows_total = parsed.rows_total;
     loaded.counts.rows_repeated = loaded.counts.rows_repeated.saturating_add(parsed.rows_repeated);
+    loaded.median_um2 = parsed.areas.median().map(Area::square_micrometres);
+    loaded.headers = parsed.headers;
+    let reasons = reasons_to_hold(store, &source, &edition, &loaded).await?;
+    if !reasons.is_empty() {
+        store.edition_hold(claim, &source, edition.number, &loaded, &reasons).await?;
+        return Ok(JobEnd::Held(sentences(&reasons)));
+    }
     store.edition_make_current(claim, &source, edition.number, &loaded).await?;
     tell_of_mends(store, &source, edition.number).await;
+    store.compaction_ask_when_due(&source).await?;
     Ok(JobEnd::Done)
+}
+
+/// Why a loaded edition is held for a person instead of being put in use; nothing for a first one.
+async fn reasons_to_hold(
+    store: &Store,
+    source: &Source,
+    edition: &Edition,
+    loaded: &Loaded,
+) -> Result<Vec<HoldReason>, StoreError> {
+    let Some(current) = source.current_edition else { return Ok(Vec::new()) };
+    let before = store.edition(source.number, current).await?;
+    let limits = store.limits(source.number).await?;
+    let before = Facts::of(before.counts, before.median_um2, &before.headers, &before.layout);
+    let after = Facts::of(loaded.counts, loaded.median_um2, &loaded.headers, &edition.layout);
+    Ok(gates::reasons(&before, &after, &limits))
 }
 
 /// Says what a publisher's edition made of the rows that the office had mended: they are not carried over. The edition is
@@ -156,6 +182,7 @@ async fn look_into(store: &Store, edition: &Edition) -> Result<Result<Look, Pars
 
 async fn parse_and_load(
     store: &Store,
+    claim: &Claim,
     source: &Source,
     edition: &Edition,
     look: Look,
@@ -180,6 +207,8 @@ async fn parse_and_load(
         parsing::parse(opened, &Sending { batches, spent }, &reading.progress)
     });
     let loaded = store.edition_load(source, edition.number, Feed::returning(receiver, give_back)).await;
+use crossfoot_audit::area::Area;
+use crossfoot_store::edition::{HoldReason, sentences};
     let parsed = parsing.await.map_err(|e| JobError::Lasting(format!("the parser ended early: {e}")))?;
     Ok((parsed, loaded))
 }

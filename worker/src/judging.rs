@@ -23,6 +23,8 @@ use crate::standards::Standards;
 /// What all pairs of a run have in common.
 pub(crate) struct Judging<'a> {
     pub(crate) source_id: &'a str,
+    /// The edition whose records are judged; 0 when none is in use.
+    pub(crate) edition: i64,
     pub(crate) layout: &'a Layout,
     pub(crate) normaliser: &'a KeyNormaliser,
     pub(crate) standard: Option<&'a Standard>,
@@ -151,14 +153,15 @@ impl Judging<'_> {
     ) -> Option<FindingChange> {
         let finding = pending.finding.as_ref();
         let standing = finding.map(|f| &f.standing);
+        let withdrawn = standing.is_some_and(|s| self.went_back(&s.bound, record));
         let (what, bound) = match (judgement, record) {
             (Some(judgement), Some(record)) => {
                 let bound = self.bound(pending, record, judgement);
-                (transition(standing, judgement, &bound, false), bound)
+                (transition(standing, judgement, &bound, withdrawn), bound)
             }
             _ => {
                 let lost = !is_match(matched.state);
-                (transition_without_judgement(standing, lost, false), standing?.bound.clone())
+                (transition_without_judgement(standing, lost, withdrawn), standing?.bound.clone())
             }
         };
         (what != Move::Stay).then(|| FindingChange {
@@ -168,6 +171,15 @@ impl Judging<'_> {
             state_before: standing.map(|s| s.state),
             bound,
         })
+    }
+
+    /// Whether the version of the record that a finding is bound to was taken out of use: only the withdrawal of an
+    /// edition brings an earlier version back.
+    fn went_back(&self, bound: &Bound, record: Option<&Record>) -> bool {
+        match record {
+            Some(record) => record.number == bound.record_number && record.edition < bound.record_edition,
+            None => self.edition < bound.record_edition,
+        }
     }
 
     fn bound(&self, pending: &Pending, record: &Record, judgement: &Judgement) -> Bound {
@@ -214,6 +226,7 @@ pub async fn rejudge(
     let standard = standards.named(office, &pair.standard).await?;
     let judging = Judging {
         source_id: &source.id,
+        edition: pair.edition,
         layout: &layout,
         normaliser: &normaliser,
         standard: standard.as_ref(),

@@ -1,7 +1,9 @@
 //! Jobs and their order: loading editions, judging what stands to be judged. A library for the service, which runs it
 //! inside on the embedded database, and the binary `crossfoot-worker` for machines of their own.
 
+mod compact;
 mod evidence;
+pub mod gates;
 mod import;
 mod judging;
 mod keep;

@@ -44,6 +44,7 @@ impl Pinned {
     fn judging(&self) -> Judging<'_> {
         Judging {
             source_id: &self.source.id,
+            edition: self.source.current_edition.unwrap_or(0),
             layout: &self.layout,
             normaliser: &self.normaliser,
             standard: self.standard.as_ref(),
@@ -101,8 +102,14 @@ async fn pin(
     // the policy before the source: a change of any after this is seen when a batch is applied
     let policy = store.policy_in_force(office).await?;
     let source = store.source_by_number(number).await?;
-    let Some(current) = source.current_edition else { return Ok(None) };
-    let layout = store.edition(source.number, current).await?.layout;
+    // where the first edition was withdrawn, no house has a record any more, by the rules of that edition
+    let read_by = match source.current_edition {
+        Some(current) => Some(current),
+        None if store.pending_counts(office, number).await?.0 > 0 => store.edition_withdrawn_last(number).await?,
+        None => None,
+    };
+    let Some(read_by) = read_by else { return Ok(None) };
+    let layout = store.edition(source.number, read_by).await?.layout;
     let normaliser = layout
         .parcel
         .key_rule()
@@ -122,7 +129,10 @@ async fn judge_page(
     let mut keys: Vec<String> = page.iter().filter_map(|pending| judging.key(pending).ok()).collect();
     keys.sort_unstable();
     keys.dedup();
-    let records = store.record_by_keys(&pinned.source, &keys).await?;
+    let records = match pinned.source.current_edition {
+        Some(_) => store.record_by_keys(&pinned.source, &keys).await?,
+        None => Vec::new(),
+    };
     let by_key: HashMap<&str, &Record> = records.iter().map(|r| (r.parcel_key.as_str(), r)).collect();
     Ok(page.iter().map(|pending| judging.judge(pending, &by_key)).collect())
 }

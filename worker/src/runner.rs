@@ -9,7 +9,7 @@ use tracing::{info, warn};
 
 use crate::progress::Progress;
 use crate::standards::Standards;
-use crate::{import, keep, reconcile};
+use crate::{compact, import, keep, reconcile};
 
 /// A worker over one store.
 #[derive(Debug, Clone)]
@@ -120,6 +120,7 @@ impl Worker {
             JobKind::Import => import::run(&self.store, claim, progress).await,
             JobKind::Reconcile => reconcile::run(&self.store, &self.standards, claim, progress).await,
             JobKind::Keep => keep::run(&self.store, claim, progress).await,
+            JobKind::Compact => compact::run(&self.store, claim, progress).await,
         }
     }
 

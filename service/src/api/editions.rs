@@ -241,7 +241,7 @@ fn notes(query: &EditionQuery) -> Result<EditionNotes, Problem> {
         Some(StatusName::Corrected) => RollStatus::Corrected,
         Some(StatusName::NotStated) | None => RollStatus::NotStated,
     };
-    Ok(EditionNotes { roll_year: query.roll_year, status })
+    Ok(EditionNotes { roll_year: query.roll_year, status, as_of: String::new() })
 }
 
 fn file_name(query: &EditionQuery, source: &Source) -> Result<String, Problem> {

@@ -95,7 +95,7 @@ pub(crate) async fn roll(
         Status::Corrected => RollStatus::Corrected,
         Status::NotStated => RollStatus::NotStated,
     };
-    let notes = EditionNotes { roll_year: arguments.roll_year, status };
+    let notes = EditionNotes { roll_year: arguments.roll_year, status, as_of: String::new() };
     let files = files_of(store, &source, layout, arguments).await?;
     let staged = store.edition_stage_in_place(&source, layout, &files, &notes, arguments.keep_later).await?;
     let (edition, job) = match staged {

@@ -210,6 +210,7 @@ impl From<StoreError> for Problem {
     fn from(error: StoreError) -> Problem {
         match &error {
             StoreError::Missing { what, id } => Problem::not_found(what, id),
+            StoreError::Conflict(why) => Problem::new(Kind::Conflict, why.clone()),
             _ if error.passes() => {
                 tracing::warn!("the store is busy: {}", with_causes(&error));
                 Problem::new(
@@ -219,6 +220,7 @@ impl From<StoreError> for Problem {
             }
             StoreError::Unavailable(_)
             | StoreError::LeaseLost
+            | StoreError::MovedOn
             | StoreError::Settings(_)
             | StoreError::Damaged { .. }
             | StoreError::Database(_)

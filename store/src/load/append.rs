@@ -8,6 +8,7 @@ use std::collections::HashMap;
 use crossfoot_roll::entry::{Entry, Reject};
 
 use super::duplicates::{self, Repeat, Version};
+use super::pen::Pen;
 use super::{Feed, REJECTS, counted, hash_bits, reject_row};
 use crate::StoreError;
 use crate::database::{Database, Row, Tx, Value, texts, values};
@@ -83,9 +84,10 @@ struct Newest {
     conflict: bool,
 }
 
-struct Loading {
+struct Loading<'a> {
     source: i64,
     edition: i64,
+    pen: Pen<'a>,
     next_number: i64,
     seen: Seen,
     counts: EditionCounts,
@@ -94,19 +96,21 @@ struct Loading {
 /// Appends an edition; a whole one ends the records that it does not have.
 pub(super) async fn load(
     database: &Database,
+    pen: Pen<'_>,
     source: &Source,
     (edition, whole): (i64, bool),
     mut batches: Feed,
 ) -> Result<EditionCounts, StoreError> {
-    forget_earlier_attempts(database, source, edition).await?;
+    forget_earlier_attempts(database, &pen, source, edition).await?;
     let mut loading = Loading {
         source: source.number,
         edition,
-        next_number: next_number(database, source.number).await?,
+        next_number: next_number(database, source.number).await?.max(source.numbers_given + 1),
+        pen,
         seen: Seen::default(),
         counts: EditionCounts::default(),
     };
-    let (mut tx, mut rows, mut commits) = (database.begin().await?, 0, 0usize);
+    let (mut tx, mut rows, mut commits) = (loading.pen.begin(database).await?, 0, 0usize);
     while let Some(batch) = batches.next().await {
         for entries in batch.entries.chunks(KEYS_A_STATEMENT) {
             loading.take(&mut tx, batch.file, entries).await?;
@@ -120,7 +124,7 @@ pub(super) async fn load(
             if commits.is_power_of_two() {
                 database.analyze("record_change").await?;
             }
-            (tx, rows) = (database.begin().await?, 0);
+            (tx, rows) = (loading.pen.begin(database).await?, 0);
         }
     }
     tx.commit().await?;
@@ -145,10 +149,11 @@ pub(super) async fn changed_keys(
 /// changes would else count as part of this one.
 async fn forget_earlier_attempts(
     database: &Database,
+    pen: &Pen<'_>,
     source: &Source,
     edition: i64,
 ) -> Result<(), StoreError> {
-    let mut tx = database.begin().await?;
+    let mut tx = pen.take(database).await?;
     tx.execute(
         "DELETE FROM record_change WHERE source = $1 AND edition > $2",
         values![source.number, source.current_edition.unwrap_or(0)],
@@ -166,7 +171,7 @@ async fn next_number(database: &Database, source: i64) -> Result<i64, StoreError
     database.fetch_one(sql, values![source]).await?.map_or(Ok(1), |row| row.get(0))
 }
 
-impl Loading {
+impl Loading<'_> {
     async fn take(&mut self, tx: &mut Tx, file: i64, entries: &[Entry]) -> Result<(), StoreError> {
         let mut known = self.look_up(tx, entries).await?;
         let mut appended: HashMap<i64, Vec<Value>> = HashMap::new();
@@ -328,7 +333,7 @@ impl Loading {
             }
             after += PAGE;
             self.counts.records_ended += counted(ended.len() as u64);
-            let mut tx = database.begin().await?;
+            let mut tx = self.pen.begin(database).await?;
             let changes = format!("record_change (source, edition, number, what, {CONTENT})");
             tx.insert_many(&changes, ended, "").await?;
             tx.commit().await?;

@@ -7,6 +7,7 @@ use sqlx::postgres::{PgConnection, PgCopyIn, PgPool};
 use sqlx::{AssertSqlSafe, Row as _};
 
 use super::duplicates::{self, Repeat, Version};
+use super::pen::Pen;
 use super::{Feed, Loaded, REJECTS, counted, hash_bits, reject_row};
 use crate::StoreError;
 use crate::database::{Database, Tx, Value, values};
@@ -25,6 +26,7 @@ const REJECTS_AT_ONCE: usize = 1000;
 /// A first edition on its way into a table of its own.
 struct Loading<'a> {
     database: &'a Database,
+    pen: &'a Pen<'a>,
     container: String,
     source: i64,
     edition: i64,
@@ -35,6 +37,7 @@ struct Loading<'a> {
 /// Loads all batches into a new table.
 pub(super) async fn load(
     database: &Database,
+    pen: &Pen<'_>,
     pool: &PgPool,
     source: i64,
     edition: i64,
@@ -42,18 +45,18 @@ pub(super) async fn load(
 ) -> Result<Loaded, StoreError> {
     let container = format!("record_s{source}_{}", uuid::Uuid::now_v7().simple());
     let counts = EditionCounts::default();
-    let mut loading = Loading { database, container, source, edition, counts, rejects: Vec::new() };
+    let mut loading = Loading { database, pen, container, source, edition, counts, rejects: Vec::new() };
     // a connection of its own: a copy that is broken off must not go back to the pool
     let mut connection = pool.acquire().await?.detach();
     let result = loading.load_into(&mut connection, batches).await;
     drop(connection);
-    result.map(|()| Loaded { container: loading.container, counts: loading.counts })
+    result.map(|()| Loaded::new(loading.container, loading.counts))
 }
 
 impl Loading<'_> {
     async fn load_into(&mut self, connection: &mut PgConnection, batches: Feed) -> Result<(), StoreError> {
         let (source, container) = (self.source, self.container.clone());
-        sweep(connection, source, self.edition).await?;
+        sweep(connection, self.pen, source, self.edition).await?;
         run(
             connection,
             format!("CREATE TABLE {container} (LIKE record INCLUDING DEFAULTS, CHECK (source = {source}))"),
@@ -171,8 +174,14 @@ async fn run(connection: &mut PgConnection, sql: String) -> Result<(), StoreErro
     Ok(())
 }
 
-/// Removes what an earlier attempt left: tables of this source that are not attached, and its quarantine.
-async fn sweep(connection: &mut PgConnection, source: i64, edition: i64) -> Result<(), StoreError> {
+/// Removes what an earlier attempt left: tables of this source that are not attached, and its quarantine. The lease is
+/// looked at between listing and dropping: what was there while it held is nobody else's.
+async fn sweep(
+    connection: &mut PgConnection,
+    pen: &Pen<'_>,
+    source: i64,
+    edition: i64,
+) -> Result<(), StoreError> {
     let left = sqlx::query(
         "SELECT c.relname FROM pg_class c WHERE c.relkind = 'r' AND NOT c.relispartition
          AND c.relnamespace = current_schema()::regnamespace AND starts_with(c.relname, $1)",
@@ -180,6 +189,7 @@ async fn sweep(connection: &mut PgConnection, source: i64, edition: i64) -> Resu
     .bind(format!("record_s{source}_"))
     .fetch_all(&mut *connection)
     .await?;
+    pen.hold().await?;
     for row in left {
         let table: String = row.try_get(0)?;
         run(connection, format!("DROP TABLE IF EXISTS {table}")).await?;

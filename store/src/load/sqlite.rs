@@ -36,6 +36,7 @@ pub(super) fn load(
     )
     .map_err(failed)?;
     file.execute_batch(SCHEMA).map_err(failed)?;
+    file.execute_batch(super::ADDED).map_err(failed)?;
     let mut counts = insert_all(&mut file, source, edition, batches).map_err(failed)?;
     file.execute_batch("CREATE INDEX record_key ON record (parcel_key);").map_err(failed)?;
     set_duplicates_aside(&mut file, source, edition, &mut counts).map_err(failed)?;

@@ -72,7 +72,7 @@ async fn rows_are_counted_exactly(ground: &Ground) {
         LoadBatch { file: 1, entries: entries(10), rejects: Vec::new() },
     ];
     let (before, edition, claim) = ground.staged("roll", &layout("roll"), "roll").await;
-    let mut loaded = load(ground, &before, edition, batches).await.unwrap();
+    let mut loaded = load(ground, &claim, &before, edition, batches).await.unwrap();
     loaded.counts.rows_total = 7;
     ground.edition_make_current(&claim, &before, edition, &loaded).await.unwrap();
     let expected = EditionCounts {
@@ -203,8 +203,8 @@ async fn a_source_without_an_edition_in_use_has_no_records(ground: &Ground) {
 }
 
 async fn an_edition_is_not_in_use_before_it_is_made_current(ground: &Ground) {
-    let (source, edition, _claim) = ground.staged("roll", &layout("roll"), "roll").await;
-    load(ground, &source, edition, vec![batch(&[("A", 1)])]).await.unwrap();
+    let (source, edition, claim) = ground.staged("roll", &layout("roll"), "roll").await;
+    load(ground, &claim, &source, edition, vec![batch(&[("A", 1)])]).await.unwrap();
     assert_eq!(ground.source("roll").await, source);
     assert_eq!(ground.edition(source.number, edition).await.unwrap().state, "staged");
     if ground.backend() == Backend::Postgres {
@@ -229,9 +229,9 @@ async fn a_load_that_broke_off_leaves_nothing_for_the_next(ground: &Ground) {
     for _ in 0..2 {
         let mut half = batch(&[("A", 1), ("gone", 2)]);
         half.rejects.push(reject(7, Reason::NulByte));
-        load(ground, &source, edition, vec![half]).await.unwrap();
+        load(ground, &claim, &source, edition, vec![half]).await.unwrap();
     }
-    let loaded = load(ground, &source, edition, vec![batch(&[("A", 1), ("B", 2)])]).await.unwrap();
+    let loaded = load(ground, &claim, &source, edition, vec![batch(&[("A", 1), ("B", 2)])]).await.unwrap();
     ground.edition_make_current(&claim, &source, edition, &loaded).await.unwrap();
     let source = ground.source("roll").await;
     let found = ground.record_by_keys(&source, &keys(&["A", "B", "gone"])).await.unwrap();
@@ -244,7 +244,8 @@ async fn a_load_that_was_cancelled_can_be_done_again(ground: &Ground) {
     let (source, edition, claim) = ground.staged("roll", &layout("roll"), "roll").await;
     let (sender, receiver) = mpsc::channel(1);
     let (store, before) = (crossfoot_store::Store::clone(ground), source.clone());
-    let loading = tokio::spawn(async move { store.edition_load(&before, edition, receiver).await });
+    let by = claim.clone();
+    let loading = tokio::spawn(async move { store.edition_load(&by, &before, edition, receiver).await });
     let many: Vec<_> = (2..30_000).map(|n| entry(n, &format!("K{n}"), Some(1000), "110")).collect();
     sender
         .send(LoadBatch { file: 0, entries: many, rejects: vec![reject(1, Reason::BadParcel)] })
@@ -255,7 +256,7 @@ async fn a_load_that_was_cancelled_can_be_done_again(ground: &Ground) {
     loading.abort();
     assert!(loading.await.is_err());
     drop(sender);
-    let loaded = load(ground, &source, edition, vec![batch(&[("A", 1)])]).await.unwrap();
+    let loaded = load(ground, &claim, &source, edition, vec![batch(&[("A", 1)])]).await.unwrap();
     ground.edition_make_current(&claim, &source, edition, &loaded).await.unwrap();
     let source = ground.source("roll").await;
     assert_eq!(ground.record_totals(&source).await.unwrap().records, 1);

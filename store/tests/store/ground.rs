@@ -172,7 +172,7 @@ impl Ground {
         batches: Vec<LoadBatch>,
     ) -> (Source, Loaded) {
         let (before, edition, claim) = self.staged(source, layout, file).await;
-        let loaded = load(self, &before, edition, batches).await.unwrap();
+        let loaded = load(self, &claim, &before, edition, batches).await.unwrap();
         self.edition_make_current(&claim, &before, edition, &loaded).await.unwrap();
         (self.source(source).await, loaded)
     }
@@ -302,6 +302,7 @@ pub(crate) fn batch(records: &[(&str, i64)]) -> LoadBatch {
 
 pub(crate) async fn load(
     store: &Store,
+    claim: &Claim,
     source: &Source,
     edition: i64,
     batches: Vec<LoadBatch>,
@@ -311,7 +312,7 @@ pub(crate) async fn load(
         sender.send(batch).await.unwrap();
     }
     drop(sender);
-    store.edition_load(source, edition, receiver).await
+    store.edition_load(claim, source, edition, receiver).await
 }
 
 pub(crate) fn house(

@@ -109,7 +109,7 @@ async fn an_edition_is_not_seen_before_it_is_in_use(ground: &Ground) {
     let (source, _) = take(ground, "1", vec![batch(&[("A", 1000), ("B", 2000)])]).await;
     let totals = ground.record_totals(&source).await.unwrap();
     let (before, edition, claim) = ground.staged("roll", &layout("roll"), "2").await;
-    let loaded = load(ground, &before, edition, vec![batch(&[("A", 1100), ("C", 1)])]).await.unwrap();
+    let loaded = load(ground, &claim, &before, edition, vec![batch(&[("A", 1100), ("C", 1)])]).await.unwrap();
     let still = ground.source("roll").await;
     assert_eq!(in_use(ground, &still, &ALL).await, ["A 1000 1", "B 2000 1"]);
     assert_eq!(ground.record_totals(&still).await.unwrap(), totals);
@@ -217,10 +217,10 @@ async fn an_edition_loaded_again_after_it_broke_off_gives_the_same(ground: &Grou
     };
     let (before, edition, claim) = ground.staged("roll", &layout("roll"), "2").await;
     let half = whole().remove(0);
-    load(ground, &before, edition, vec![half]).await.unwrap();
+    load(ground, &claim, &before, edition, vec![half]).await.unwrap();
     let wrong = rows(vec![row(2, "never", 1)]);
-    load(ground, &before, edition, vec![wrong]).await.unwrap();
-    let loaded: Loaded = load(ground, &before, edition, whole()).await.unwrap();
+    load(ground, &claim, &before, edition, vec![wrong]).await.unwrap();
+    let loaded: Loaded = load(ground, &claim, &before, edition, whole()).await.unwrap();
     ground.edition_make_current(&claim, &before, edition, &loaded).await.unwrap();
     let source = ground.source("roll").await;
     assert_eq!(moved(&loaded.counts), (2, 1, 1, 1));
@@ -235,7 +235,7 @@ async fn a_refused_edition_leaves_nothing_to_the_next(ground: &Ground) {
     take(ground, "1", vec![batch(&[("A", 1000), ("B", 2000)])]).await;
     let (before, refused, claim) = ground.staged("roll", &layout("roll"), "2").await;
     // nothing of it could be read: every record seems to have ended
-    load(ground, &before, refused, Vec::new()).await.unwrap();
+    load(ground, &claim, &before, refused, Vec::new()).await.unwrap();
     ground.edition_refuse(&claim, before.number, refused, "no row could be read").await.unwrap();
     let (source, counts) = take(ground, "3", vec![batch(&[("A", 1000), ("B", 2100)])]).await;
     assert_eq!(moved(&counts), (0, 1, 0, 1));

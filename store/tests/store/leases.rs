@@ -95,7 +95,7 @@ async fn a_lapsed_lease_applies_nothing(ground: &Ground) {
 async fn a_lapsed_lease_puts_no_edition_in_use_and_refuses_none(ground: &Ground) {
     ground.houses(OFFICE, &[("H1", "A", "")]).await;
     let (source, edition, first) = ground.staged("roll", &layout("roll"), "file").await;
-    let loaded = load(ground, &source, edition, vec![batch(&[("A", 2000)])]).await.unwrap();
+    let loaded = load(ground, &first, &source, edition, vec![batch(&[("A", 2000)])]).await.unwrap();
     lapse(ground, &first).await;
     lost(ground.edition_make_current(&first, &source, edition, &loaded).await);
     lost(ground.edition_refuse(&first, source.number, edition, "why").await);
@@ -105,7 +105,7 @@ async fn a_lapsed_lease_puts_no_edition_in_use_and_refuses_none(ground: &Ground)
 
     // the one who took it over loads it afresh
     let second = ground.job_claim(LEASE, None).await.unwrap().unwrap();
-    let loaded = load(ground, &source, edition, vec![batch(&[("A", 2000)])]).await.unwrap();
+    let loaded = load(ground, &second, &source, edition, vec![batch(&[("A", 2000)])]).await.unwrap();
     ground.edition_make_current(&second, &source, edition, &loaded).await.unwrap();
     let source = ground.source("roll").await;
     assert_eq!(source.current_edition, Some(edition));

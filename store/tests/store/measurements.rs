@@ -187,7 +187,7 @@ async fn a_house_and_a_first_edition_that_arrive_together_do_not_miss_each_other
         let name = format!("roll-{round}");
         let (source, edition, claim) = ground.staged(&name, &crate::ground::layout(&name), &name).await;
         let loaded =
-            crate::ground::load(ground, &source, edition, vec![batch(&[("A", 2000)])]).await.unwrap();
+            crate::ground::load(ground, &claim, &source, edition, vec![batch(&[("A", 2000)])]).await.unwrap();
         let store = Store::clone(ground);
         let reference = format!("H{round}");
         let upload = tokio::spawn(async move {

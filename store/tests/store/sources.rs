@@ -61,7 +61,7 @@ async fn new_sources_at_the_same_moment_get_numbers_of_their_own(ground: &Ground
 
 async fn the_same_files_under_the_same_layout_are_the_same_edition(ground: &Ground) {
     let (source, edition, claim) = ground.staged("roll", &layout("roll"), "file one").await;
-    let loaded = load(ground, &source, edition, vec![batch(&[("A", 1)])]).await.unwrap();
+    let loaded = load(ground, &claim, &source, edition, vec![batch(&[("A", 1)])]).await.unwrap();
     ground.edition_make_current(&claim, &source, edition, &loaded).await.unwrap();
     let again = stage(ground, &source, "roll", &["file one"]).await;
     assert_eq!(again, EditionArrival::Known { edition: 1, state: "current".to_owned() });
@@ -119,7 +119,7 @@ async fn an_edition_that_a_later_one_overtook_is_taken_as_a_new_one(ground: &Gro
     let source = ground.take("roll", &layout("roll"), "third", vec![batch(&[("A", 3)])]).await.0;
     assert_eq!(source.current_edition, Some(3));
 
-    let late = load(ground, &source, second, vec![batch(&[("A", 2)])]).await;
+    let late = load(ground, &claim, &source, second, vec![batch(&[("A", 2)])]).await;
     assert!(matches!(late, Err(StoreError::Settings(_))), "{late:?}");
     let again = stage(ground, &source, "roll", &["second"]).await;
     assert_eq!(number(&again), 4);
@@ -131,7 +131,7 @@ async fn an_edition_that_a_later_one_overtook_is_taken_as_a_new_one(ground: &Gro
 async fn an_edition_keeps_its_files_layout_and_notes(ground: &Ground) {
     let source = ground.source_ensure("roll", &layout("roll")).await.unwrap();
     let files = [kept("b"), kept("a"), kept("c")];
-    let notes = EditionNotes { roll_year: Some(2026), status: RollStatus::Certified };
+    let notes = EditionNotes { roll_year: Some(2026), status: RollStatus::Certified, ..EditionNotes::default() };
     ground.edition_stage(&source, &layout("mine"), &files, &notes).await.unwrap();
     let edition = ground.edition(source.number, 1).await.unwrap();
     assert_eq!(edition.files, files, "in the order in which they were handed in");

@@ -9,6 +9,7 @@ use crossfoot_store::load::LoadBatch;
 use tokio::sync::mpsc;
 
 use super::parsing::{Originals, ParseStop, Parsed, ROWS_A_BATCH, Reading, nothing_readable};
+use crate::gates::AreaTally;
 use crate::runner::with_causes;
 
 /// Looks whether the files are what the layout says and any row of a parcel or building can be read.
@@ -30,11 +31,13 @@ pub(super) fn parse(
 ) -> Result<Parsed, ParseStop> {
     let mut assembled = Assembled::open(files, &reading.layout, &reading.scratch).map_err(stop)?;
     let mut batch = AssembledBatch::default();
+    let mut areas = AreaTally::default();
     while assembled.next_batch(&mut batch, ROWS_A_BATCH).map_err(ParseStop::Unreadable)? {
         reading.progress.set_done(0i64.saturating_add_unsigned(batch.bytes_read));
         let mut by_file: BTreeMap<u16, LoadBatch> = BTreeMap::new();
         let of = |file| LoadBatch { file: i64::from(file), ..LoadBatch::default() };
         for (file, entry) in batch.entries.drain(..) {
+            entry.area.into_iter().for_each(|area| areas.add(area));
             by_file.entry(file).or_insert_with(|| of(file)).entries.push(entry);
         }
         for (file, reject) in batch.rejects.drain(..) {
@@ -50,6 +53,8 @@ pub(super) fn parse(
         rows_total: summaries.iter().map(|file| rows(file.summary.rows_total)).sum(),
         rows_repeated: rows(totals.repeated),
         summaries: summaries.into_iter().map(|file| file.summary).collect(),
+        headers: Vec::new(),
+        areas,
     })
 }
 

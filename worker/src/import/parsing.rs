@@ -14,6 +14,7 @@ use crossfoot_store::load::LoadBatch;
 use tokio::sync::mpsc;
 
 use super::assembling;
+use crate::gates::AreaTally;
 use crate::progress::Progress;
 use crate::runner::with_causes;
 
@@ -34,6 +35,15 @@ pub(super) struct Parsed {
     /// Rows that putting together found to say the same as an earlier one.
     pub(super) rows_repeated: i64,
     pub(super) summaries: Vec<Summary>,
+    /// The columns of each file.
+    pub(super) headers: Vec<Vec<String>>,
+    pub(super) areas: AreaTally,
+}
+
+impl Parsed {
+    fn tally(&mut self, batch: &Batch) {
+        batch.entries.iter().filter_map(|entry| entry.area).for_each(|area| self.areas.add(area));
+    }
 }
 
 /// How the files of an edition are read.
@@ -131,11 +141,14 @@ pub(super) fn parse(opened: Opened, sending: &Sending, progress: &Progress) -> R
     let mut bytes_before = 0i64;
     let mut batch = opened.first;
     for (number, (name, mut reader)) in (0i64..).zip(opened.files) {
+        parsed.headers.push(reader.header().names.clone());
         if batch.rows() > 0 {
+            parsed.tally(&batch);
             sending.send(number, &mut batch)?;
         }
         while reader.next_batch(&mut batch, ROWS_A_BATCH).map_err(|e| reading_stop(&name, e))? {
             progress.set_done(bytes_before.saturating_add_unsigned(batch.bytes_read));
+            parsed.tally(&batch);
             sending.send(number, &mut batch)?;
         }
         let summary = reader.finish().map_err(|e| reading_stop(&name, e))?;

@@ -39,13 +39,17 @@ async fn write(store: &Store, claim: &Claim, end: &JobEnd) -> Result<(), StoreEr
             let detail = format!("edition {} is refused: {reason}", number("edition").unwrap_or_default());
             store.notice_write(office, source, "edition_refused", &detail).await
         }
+        (JobEnd::Held(reason), JobKind::Import) => {
+            let edition = number("edition").unwrap_or_default();
+            let detail = format!("edition {edition} is held for a person: {reason}; accept it or give it up");
+            store.notice_write(office, source, "edition_held", &detail).await
+        }
         (JobEnd::Held(reason), _) => store.notice_write(office, source, "run_held", reason).await,
         (JobEnd::Failed { reason, retry: false }, kind) => {
             let detail = format!("{} job {} failed: {reason}", kind.name(), claim.id);
             store.notice_write(office, source, "job_failed", &detail).await
         }
-        (JobEnd::Done, JobKind::Reconcile | JobKind::Keep) | (JobEnd::Failed { .. } | JobEnd::Lost, _) => {
-            Ok(())
-        }
+        (JobEnd::Done, JobKind::Reconcile | JobKind::Keep | JobKind::Compact)
+        | (JobEnd::Failed { .. } | JobEnd::Lost, _) => Ok(()),
     }
 }

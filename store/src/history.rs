@@ -1,0 +1,262 @@
+//! Versions of records: what an edition changed, field by field, and everything that is known of one parcel.
+
+use std::collections::BTreeMap;
+
+use crossfoot_audit::area::Area;
+use crossfoot_audit::money::Money;
+use crossfoot_roll::layout::Layout;
+
+use crate::database::{Database, numbers, texts, values};
+use crate::record::{CONTENT, Record, record_of};
+use crate::source::Source;
+use crate::{Store, StoreError};
+
+/// A version of a record.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct RecordVersion {
+    /// `new`, `changed` or `ended`; of an ended one only number, edition and key mean something.
+    pub what: String,
+    /// The record as it came with that edition.
+    pub record: Record,
+}
+
+/// One field that an edition changed.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct FieldChange {
+    /// Its name: that of the record, or of a further column as the layout shows it.
+    pub field: String,
+    /// What it was; none where it was not stated.
+    pub from: Option<String>,
+    /// What it is.
+    pub to: Option<String>,
+}
+
+/// What an edition changed about a record.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct ChangeEntry {
+    /// The record's number within the source.
+    pub record: i64,
+    /// `new`, `changed` or `ended`.
+    pub what: String,
+    /// The normalised parcel number.
+    pub parcel_key: String,
+    /// The recorded area after it.
+    pub area: Option<Area>,
+    /// The recorded value after it.
+    pub value: Option<Money>,
+    /// The line of the file.
+    pub line: i64,
+    /// The fields that changed, of a record that did.
+    pub fields: Vec<FieldChange>,
+}
+
+/// Names of the further columns of each edition, in its layout's order.
+type Names = BTreeMap<i64, Vec<String>>;
+
+impl Store {
+    /// What an edition changed against the one before, after a record. A first edition changes nothing; of an edition
+    /// out of use what it changed is not kept.
+    ///
+    /// # Errors
+    /// [`StoreError`] of the database.
+    pub async fn change_page(
+        &self,
+        source: &Source,
+        edition: i64,
+        after: i64,
+        limit: i64,
+    ) -> Result<Vec<ChangeEntry>, StoreError> {
+        let Some(container) = source.container.as_deref() else { return Ok(Vec::new()) };
+        let chain = self.edition_numbers(source.number).await?;
+        if chain.first().is_none_or(|first| *first >= edition) {
+            return Ok(Vec::new());
+        }
+        let database = self.records(container).await?;
+        let changed = changed_numbers(&database, source, edition, after, limit).await?;
+        let mut versions: BTreeMap<i64, Vec<RecordVersion>> = BTreeMap::new();
+        for version in versions_of_numbers(&database, source.number, edition, &changed).await? {
+            versions.entry(version.record.number).or_default().push(version);
+        }
+        let mut names = Names::new();
+        let mut entries = Vec::with_capacity(versions.len());
+        for of_record in versions.values() {
+            let Some((now, earlier)) = of_record.split_last() else { continue };
+            let mut fields = Vec::new();
+            if let Some(before) = earlier.last().filter(|_| now.what != "ended") {
+                for edition in [before.record.edition, now.record.edition] {
+                    self.learn_names(source.number, edition, &mut names).await?;
+                }
+                fields = changes(&before.record, &now.record, &names);
+            }
+            entries.push(entry_of(now, earlier.is_empty(), fields));
+        }
+        Ok(entries)
+    }
+
+    /// Every version of the records that have or had a parcel key, by record and edition, up to the edition in use.
+    ///
+    /// # Errors
+    /// [`StoreError`] of the database; [`StoreError::Missing`] when the source has no edition yet.
+    pub async fn record_versions(
+        &self,
+        source: &Source,
+        parcel_key: &str,
+    ) -> Result<Vec<RecordVersion>, StoreError> {
+        let missing = || StoreError::Missing { what: "current edition of", id: source.id.clone() };
+        let container = source.container.as_deref().ok_or_else(missing)?;
+        let database = self.records(container).await?;
+        let sql = all_versions("parcel_key = ANY (texts($3))");
+        let values = vec![source.number.into(), source.current_edition.into(), texts([parcel_key])];
+        versions(database.fetch(&sql, values).await?)
+    }
+
+    /// The records with these keys as they were when an edition was in use, whether it still is or not.
+    ///
+    /// # Errors
+    /// As [`Store::record_versions`].
+    pub async fn records_as_of(
+        &self,
+        source: &Source,
+        edition: i64,
+        keys: &[String],
+    ) -> Result<Vec<Record>, StoreError> {
+        let missing = || StoreError::Missing { what: "current edition of", id: source.id.clone() };
+        let container = source.container.as_deref().ok_or_else(missing)?;
+        let database = self.records(container).await?;
+        let sql = all_versions("parcel_key = ANY (texts($3))");
+        let keys = texts(keys.iter().map(String::as_str));
+        let rows = database.fetch(&sql, vec![source.number.into(), edition.into(), keys]).await?;
+        let mut newest = BTreeMap::new();
+        for version in versions(rows)? {
+            if version.what == "ended" {
+                newest.remove(&version.record.number);
+            } else {
+                newest.insert(version.record.number, version.record);
+            }
+        }
+        Ok(newest.into_values().collect())
+    }
+
+    async fn learn_names(&self, source: i64, edition: i64, names: &mut Names) -> Result<(), StoreError> {
+        if !names.contains_key(&edition) {
+            let layout = self.edition(source, edition).await?.layout;
+            names.insert(edition, names_of(&layout));
+        }
+        Ok(())
+    }
+}
+
+/// Names of the columns that a layout keeps beside the figures.
+fn names_of(layout: &Layout) -> Vec<String> {
+    layout.keep.iter().map(|column| column.shown_name().to_owned()).collect()
+}
+
+/// Numbers of the records that an edition changed, after one of them. A version may lie among the changes, in the past,
+/// or be the base itself.
+async fn changed_numbers(
+    database: &Database,
+    source: &Source,
+    edition: i64,
+    after: i64,
+    limit: i64,
+) -> Result<Vec<i64>, StoreError> {
+    let sql = if edition <= source.folded_to {
+        "SELECT number FROM (
+             SELECT number FROM record_change WHERE source = $1 AND edition = $2 AND number > $3
+             UNION SELECT number FROM record_past WHERE source = $1 AND edition = $2 AND number > $3
+             UNION SELECT number FROM record WHERE source = $1 AND since_edition = $2 AND number > $3) AS changed
+         ORDER BY number LIMIT $4"
+    } else {
+        "SELECT number FROM record_change WHERE source = $1 AND edition = $2 AND number > $3 ORDER BY number LIMIT $4"
+    };
+    let rows = database.fetch(sql, values![source.number, edition, after, limit]).await?;
+    rows.iter().map(|row| row.get(0)).collect()
+}
+
+/// Versions of records up to an edition, by number and edition, wherever they lie.
+fn all_versions(which: &str) -> String {
+    format!(
+        "SELECT number, edition, what, {CONTENT} FROM record_past WHERE source = $1 AND edition <= $2 AND {which}
+         UNION ALL
+         SELECT number, since_edition, 'base', {CONTENT} FROM record WHERE source = $1 AND since_edition <= $2 AND {which}
+         UNION ALL
+         SELECT number, edition, what, {CONTENT} FROM record_change WHERE source = $1 AND edition <= $2 AND {which}
+         ORDER BY 1, 2"
+    )
+}
+
+async fn versions_of_numbers(
+    database: &Database,
+    source: i64,
+    edition: i64,
+    list: &[i64],
+) -> Result<Vec<RecordVersion>, StoreError> {
+    let sql = all_versions("number = ANY (numbers($3))");
+    versions(database.fetch(&sql, vec![source.into(), edition.into(), numbers(list)]).await?)
+}
+
+fn versions(rows: Vec<crate::database::Row>) -> Result<Vec<RecordVersion>, StoreError> {
+    let mut versions: Vec<RecordVersion> = Vec::with_capacity(rows.len());
+    for row in rows {
+        let (mut what, record): (String, Record) = (row.get(2)?, record_of(&row)?);
+        if what == "base" {
+            let first = versions.last().is_none_or(|last| last.record.number != record.number);
+            what = if first { "new" } else { "changed" }.to_owned();
+        }
+        versions.push(RecordVersion { what, record });
+    }
+    Ok(versions)
+}
+
+fn entry_of(now: &RecordVersion, first: bool, fields: Vec<FieldChange>) -> ChangeEntry {
+    let record = &now.record;
+    ChangeEntry {
+        record: record.number,
+        what: if first { "new".to_owned() } else { now.what.clone() },
+        parcel_key: record.parcel_key.clone(),
+        area: record.area,
+        value: record.value,
+        line: record.line,
+        fields,
+    }
+}
+
+/// The fields in which two versions of a record differ.
+fn changes(before: &Record, now: &Record, names: &Names) -> Vec<FieldChange> {
+    let (before, now) = (fields(before, names), fields(now, names));
+    let mut all: Vec<&String> = before.iter().map(|(name, _)| name).collect();
+    all.extend(now.iter().map(|(name, _)| name).filter(|name| !before.iter().any(|(b, _)| b == *name)));
+    let of = |fields: &[(String, Option<String>)], name: &String| {
+        fields.iter().find(|(field, _)| field == name).and_then(|(_, value)| value.clone())
+    };
+    all.into_iter()
+        .map(|name| FieldChange { field: name.clone(), from: of(&before, name), to: of(&now, name) })
+        .filter(|change| change.from != change.to)
+        .collect()
+}
+
+/// The fields of a version as texts: square feet, money and the rest as published; none where not stated.
+fn fields(record: &Record, names: &Names) -> Vec<(String, Option<String>)> {
+    let stated = |text: &str| (!text.is_empty()).then(|| text.to_owned());
+    let mut fields = vec![
+        ("parcel".to_owned(), stated(&record.parcel_raw)),
+        ("situs".to_owned(), stated(&record.situs)),
+        ("area_sqft".to_owned(), record.area.map(|area| area.to_square_feet(2))),
+        ("value".to_owned(), record.value.map(Money::to_text)),
+        ("year_built".to_owned(), record.year_built.map(|year| year.to_string())),
+        ("class".to_owned(), stated(&record.class)),
+        ("conflict".to_owned(), record.conflict.then(|| "two rows disagree in the area".to_owned())),
+    ];
+    let rest: Vec<serde_json::Value> = serde_json::from_str(&record.rest).unwrap_or_default();
+    let known = names.get(&record.edition);
+    for (place, value) in rest.into_iter().enumerate() {
+        let name = known.and_then(|names| names.get(place)).cloned();
+        let text = match value {
+            serde_json::Value::Null => None,
+            serde_json::Value::String(text) => stated(&text),
+            other => Some(other.to_string()),
+        };
+        fields.push((name.unwrap_or_else(|| format!("column {}", place + 1)), text));
+    }
+    fields
+}
