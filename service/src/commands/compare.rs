@@ -175,7 +175,7 @@ async fn list(
     let mut out = Out;
     write!(out, "\n{}", table.text())?;
     if more {
-        write!(out, "… all of them: crossfoot compare … --format csv\n")?;
+        writeln!(out, "… all of them: crossfoot compare … --format csv")?;
     }
     Ok(())
 }

@@ -16,7 +16,7 @@ use serde::Deserialize;
 
 use super::layout::{Fail, Guest, office, page};
 use super::mark::{interval_95, mark, words};
-use super::property::or_none;
+use super::property::{not_as_published, or_none};
 use super::queue::effect;
 use super::state::{moment, state};
 use super::statement::statement;
@@ -46,8 +46,13 @@ async fn sheet(app: &App, guest: &Guest, id: &str, notice: Option<&str>) -> Resu
         |_| Vec::new(),
         |again| explain(&again.judgement, &again.measured, &again.recorded, &again.rule),
     );
+    let mended = match pair.record_edition {
+        Some(edition) => app.store.mend(pair.source_number, edition).await?,
+        None => None,
+    };
     let body = html! {
         h1 { bdi { (pair.reference) } ": " (words(&pair)) }
+        @if let Some(mend) = &mended { (not_as_published(mend)) }
         @if let Some(notice) = notice { p.warn role="alert" { (notice) } }
         @if let Some(finding) = &pair.finding {
             p { "State: " (state(&finding.state)) @if let Some(why) = &finding.closing { ", " (why.replace('_', " ")) } }
@@ -104,7 +109,7 @@ fn figures(pair: &PairView, steps: &[Step]) -> Markup {
                 summary { (area(pair.measured)) }
                 p { "The parts that count under " (pair.standard) ", version " (pair.measurement_version) " of the measurement: " a href="#parts" { "each part" } "." }
             } }
-            dt { "Recorded" } dd { (area(pair.recorded)) @if let Some(edition) = pair.record_edition { ", as published in edition " (edition) } }
+            dt { "Recorded" } dd { (area(pair.recorded)) @if let Some(edition) = pair.record_edition { ", in edition " (edition) } }
             @if let Some((low, high)) = interval_95(pair) {
                 dt { "Interval of the difference, 95 %" } dd { details {
                     summary { (format!("{low:.1} to {high:.1} sq ft")) }

@@ -7,6 +7,7 @@ use crossfoot_roll::record_view::NamedValue;
 use crossfoot_store::StoreError;
 use crossfoot_store::jurisdiction::KeptYear;
 use crossfoot_store::listing::{MeasurementEntry, PropertyEntry};
+use crossfoot_store::mend::Mend;
 use maud::{Markup, html};
 use serde::Deserialize;
 
@@ -249,18 +250,21 @@ fn edition_words(side: &Side) -> String {
     format!("{}{year}{status}", side.pair.edition)
 }
 
+/// What must be known of a row that an office mended.
+pub(super) fn not_as_published(mend: &Mend) -> Markup {
+    html! { p.warn dir="auto" {
+        "The row of this record is not as published. As it stands in edition " (mend.mends) " of the publisher it could not be read; "
+        (mend.mended_by) " mended it on " (moment(mend.mended_at)) ": " (mend.reason)
+    } }
+}
+
 fn record_of(side: &Side) -> Markup {
     let (pair, record) = (&side.pair, side.record.as_ref());
     html! {
         section {
             h3 { bdi { (pair.source) } }
             @if !side.title.is_empty() { p.soft dir="auto" { (side.title) } }
-            @if let Some(mend) = &side.mended {
-                p.warn dir="auto" {
-                    "The row of this record is not as published. As it stands in edition " (mend.mends) " it could not be read; "
-                    (mend.mended_by) " mended it on " (moment(mend.mended_at)) ": " (mend.reason)
-                }
-            }
+            @if let Some(mend) = &side.mended { (not_as_published(mend)) }
             div.sides {
                 @match record {
                     Some(record) => dl {
