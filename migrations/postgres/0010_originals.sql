@@ -7,4 +7,4 @@ CREATE INDEX edition_file_object ON edition_file (object_key);
 
 -- A kind of job more.
 ALTER TABLE job DROP CONSTRAINT job_kind_check;
-ALTER TABLE job ADD CONSTRAINT job_kind_check CHECK (kind IN ('import', 'reconcile', 'keep'));
+ALTER TABLE job ADD CONSTRAINT job_kind_check CHECK (kind IN ('import', 'reconcile', 'compact', 'keep'));

@@ -9,7 +9,7 @@ CREATE INDEX edition_file_object ON edition_file (object_key);
 CREATE TABLE job_anew (
     id TEXT NOT NULL PRIMARY KEY,
     office TEXT REFERENCES office (id),
-    kind TEXT NOT NULL CHECK (kind IN ('import', 'reconcile', 'keep')),
+    kind TEXT NOT NULL CHECK (kind IN ('import', 'reconcile', 'compact', 'keep')),
     payload TEXT NOT NULL,
     state TEXT NOT NULL CHECK (state IN ('queued', 'running', 'done', 'failed')),
     dedup_key TEXT NOT NULL,
