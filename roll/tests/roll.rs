@@ -7,6 +7,8 @@
 
 #[path = "roll/account.rs"]
 mod account;
+#[path = "roll/assembly.rs"]
+mod assembly;
 #[path = "roll/headers.rs"]
 mod headers;
 #[path = "roll/hostile.rs"]

@@ -52,7 +52,7 @@ def king(folder, chance):
                 "StreetName": STREETS[at % 8] + "       ", "StreetType": "ST  ", "DirectionSuffix": "N" if at == 8 else "",
                 "ZipCode": "98000", "Stories": "1.5" if half else "2" if second else "1", "BldgGrade": 7,
                 "SqFt1stFloor": first, "SqFtHalfFloor": half, "SqFt2ndFloor": second, "SqFtUpperFloor": 0,
-                "SqFtTotLiving": first + half + second + basement + 10 * (at == 11),
+                "SqFtTotLiving": first + half + second + basement + 10 * (at == 12),
                 "SqFtTotBasement": basement + 200 if basement else 0, "SqFtFinBasement": basement,
                 "SqFtGarageBasement": 0, "SqFtGarageAttached": 400 if at % 2 else 0, "SqFtOpenPorch": 60,
                 "SqFtEnclosedPorch": 0, "SqFtDeck": 120 if at % 3 else 0, "YrBuilt": 1920 + 3 * at, "YrRenovated": 0,

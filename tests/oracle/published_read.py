@@ -389,7 +389,7 @@ def washington(folder):
         first = buildings[min(buildings)]
         clash = any((key, number_of) in contradicted for number_of in buildings)
         areas = {number_of: row["area"] for number_of, row in buildings.items()}
-        account.records[key] = record("", None if clash else total(list(areas.values())), None, first["year"], first["class"],
+        account.records[key] = record("", None if clash else areas[min(areas)], None, first["year"], first["class"],
                                       areas)
     return account.told()
 

@@ -447,6 +447,7 @@ fn combine(over: Over, values: Vec<Value>) -> Option<Value> {
                 }
                 rows.extend(value.rows);
             }
+            texts.sort_unstable();
             (!texts.is_empty()).then(|| Value { text: texts.join("; "), rows: unique(rows) })
         }
     }

@@ -210,9 +210,11 @@ impl Mapper {
             pieces.push(Piece { group, building: group.to_string(), ..piece.clone() });
         }
         for field in &self.fields {
-            let Some((text, heading)) = field.read(texts).map_err(|fault| self.fault(fault))? else {
-                continue;
-            };
+            let read = field.read(texts).map_err(|fault| {
+                *broken = Some(Piece { broken: true, ..piece.clone() });
+                self.fault(fault)
+            });
+            let Some((text, heading)) = read? else { continue };
             if let Some(piece) = pieces.iter_mut().find(|piece| piece.group == field.group) {
                 piece.values.push(Found { field: field.number, text, heading });
             }
