@@ -2,7 +2,7 @@
 
 use super::answer::{ColumnFound, ColumnKind, Counted};
 use super::cell::{self, Cell, Number};
-use super::figures::{figure, grouped, share_text};
+use super::figures::{counted, figure, grouped, share_text};
 use super::words::{self, Words};
 use std::collections::{BTreeMap, HashMap, HashSet};
 use xxhash_rust::xxh3::xxh3_64;
@@ -419,8 +419,8 @@ impl Column {
         let mut found = Vec::new();
         if tally.scientific > 0 {
             found.push(format!(
-                "{} values are in scientific notation: a spreadsheet has lost their digits, ask for the file as it was published",
-                tally.scientific
+                "{} in scientific notation: a spreadsheet has lost their digits, ask for the file as it was published",
+                counted(tally.scientific, "value")
             ));
         }
         if matches!(kind, ColumnKind::Identifier | ColumnKind::Whole)
@@ -432,29 +432,32 @@ impl Column {
             ));
         }
         if kind == ColumnKind::Identifier && tally.dates > 0 {
-            found
-                .push(format!("{} values look like dates: a spreadsheet may have changed them", tally.dates));
+            let dates = counted(tally.dates, "value");
+            found.push(format!("{dates} of the form of a date: a spreadsheet may have changed them"));
         }
         if kind == ColumnKind::Year {
             for (year, rows) in tally.year_sentinels() {
-                found.push(format!("{year} stands {rows} times, which often means not known"));
+                found.push(format!("{year} in {}, which often means not known", counted(rows, "row")));
             }
         }
         if kind == ColumnKind::Area && tally.zero > 0 {
-            found.push(format!("{} zeros, which mean missing unless there is no building", tally.zero));
+            found.push(format!(
+                "zero in {}, which means missing unless there is no building",
+                counted(tally.zero, "row")
+            ));
         }
         if tally.numeric() > 0.5 && tally.numbers < tally.filled() {
-            let others = tally.filled() - tally.numbers;
-            found.push(format!("{others} values are no numbers, most others are"));
+            let others = counted(tally.filled() - tally.numbers, "value");
+            found.push(format!("{others} that cannot be read as a number, where most can"));
         }
         if tally.negative > 0 {
-            found.push(format!("{} values are below zero", tally.negative));
+            found.push(format!("{} below zero", counted(tally.negative, "value")));
         }
         if tally.grouped > 0 {
-            found.push(format!("{} values have commas between thousands", tally.grouped));
+            found.push(format!("{} with commas between thousands", counted(tally.grouped, "value")));
         }
         if tally.padded > 0 {
-            found.push(format!("{} values have blanks around them, which are left out", tally.padded));
+            found.push(format!("{} with blanks around, which are left out", counted(tally.padded, "value")));
         }
         if kind == ColumnKind::Area
             && let Some(share) = tally.tens().filter(|share| *share > 0.5)

@@ -2,6 +2,7 @@
 
 use super::answer::{EncodingFound, Rejected, Shape};
 use super::column::Column;
+use super::figures::counted;
 use super::proposal::{Choice, in_square_metres};
 use crate::layout::BASIS_NOT_PUBLISHED;
 use crate::limits::ROW_LINES_MAX_DEFAULT;

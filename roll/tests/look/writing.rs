@@ -117,7 +117,7 @@ fn headers_are_found_behind_titles_and_missed_where_there_are_none() {
     assert_eq!(titled.header.title_lines, ["Basalt County", "As of 1 January 2026"]);
     assert_eq!(titled.rows.counted, 30);
     assert!(
-        titled.notes.iter().any(|note| note.starts_with("3 lines stand before the header")),
+        titled.notes.iter().any(|note| note.starts_with("3 lines before the header")),
         "{:?}",
         titled.notes
     );

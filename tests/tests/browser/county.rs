@@ -51,6 +51,7 @@ pub(crate) fn pages_of_the_office(browser: &Browser) -> Vec<String> {
         "/matches",
         "/runs",
         "/uploads",
+        "/uploads/look",
         "/properties",
         "/report",
         "/properties/DAO-029",
