@@ -57,6 +57,8 @@ pub(super) struct Tally {
     spaced: u64,
     /// Values of two words or more without a digit.
     wordy: u64,
+    /// Values of four characters or more without a digit.
+    lettered: u64,
     missing: BTreeMap<String, u64>,
     /// Of digits-only values other than zero, how many are so long.
     digit_lengths: Vec<u64>,
@@ -114,6 +116,8 @@ impl Tally {
                 self.texts += 1;
                 let wordy = value.contains([' ', ',']) && !value.bytes().any(|byte| byte.is_ascii_digit());
                 self.wordy += u64::from(wordy);
+                let lettered = value.len() > 3 && !value.bytes().any(|byte| byte.is_ascii_digit());
+                self.lettered += u64::from(lettered);
             }
         }
         self.spaced += u64::from(value.contains(' '));
@@ -303,6 +307,9 @@ impl Column {
             return None;
         }
         let tally = &self.tally;
+        if !self.named && ratio(tally.lettered, tally.filled()) > 0.3 {
+            return Some("no name says what it holds, and its values could be names of people".to_owned());
+        }
         let names = ratio(tally.wordy, tally.filled()) > 0.6 && tally.uniqueness() > 0.5 && tally.wordy > 2;
         names.then(|| "its values could be names of people, and its name does not say otherwise".to_owned())
     }

@@ -275,7 +275,8 @@ impl Draft {
         if unreadable {
             let others = column.tally.filled() - column.tally.numbers.min(column.tally.filled());
             self.comment(&format!(
-                "{others} values do not read as numbers here: their rows are kept without the figure."
+                "{}: such rows are kept without the figure.",
+                counted(others, "unreadable value")
             ));
             self.line("optional = true");
         }
