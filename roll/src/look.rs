@@ -157,7 +157,7 @@ struct Found<'a> {
 
 fn put_together(name: &str, known: &[Layout], found: Found<'_>) -> Look {
     let Found { encoding_found: mut encoding, shape, names, counts, readable, whole, ended } = found;
-    let Names { found: mut header, names, .. } = names;
+    let Names { found: mut header, names, given, .. } = names;
     header.repeated_on.clone_from(&counts.repeated_on);
     encoding.examples = counts.beyond_ascii();
     let proposal = (header.present && shape.separation.byte().is_some())
@@ -177,7 +177,7 @@ fn put_together(name: &str, known: &[Layout], found: Found<'_>) -> Look {
         proposal,
         notes: Vec::new(),
     };
-    look.notes = notes::of(&look, names.len(), memchr::memchr_iter(0, readable).count());
+    look.notes = notes::of(&look, given, memchr::memchr_iter(0, readable).count());
     look
 }
 

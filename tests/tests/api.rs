@@ -15,6 +15,8 @@ mod demonstration;
 mod installation;
 #[path = "api/logs.rs"]
 mod logs;
+#[path = "api/look.rs"]
+mod look;
 #[path = "api/matrix.rs"]
 mod matrix;
 #[path = "api/measuring.rs"]

@@ -27,6 +27,8 @@ mod exports;
 mod findings;
 #[path = "end_to_end/installation.rs"]
 mod installation;
+#[path = "end_to_end/look.rs"]
+mod look;
 #[path = "end_to_end/many_machines.rs"]
 mod many_machines;
 #[path = "end_to_end/measure.rs"]

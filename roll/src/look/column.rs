@@ -2,7 +2,7 @@
 
 use super::answer::{ColumnFound, ColumnKind, Counted};
 use super::cell::{self, Cell, Number};
-use super::figures::{figure, grouped, share_text};
+use super::figures::{counted, figure, grouped, share_text};
 use super::words::{self, Words};
 use std::collections::{BTreeMap, HashMap, HashSet};
 use xxhash_rust::xxh3::xxh3_64;
@@ -57,6 +57,8 @@ pub(super) struct Tally {
     spaced: u64,
     /// Values of two words or more without a digit.
     wordy: u64,
+    /// Values of four characters or more without a digit.
+    lettered: u64,
     missing: BTreeMap<String, u64>,
     /// Of digits-only values other than zero, how many are so long.
     digit_lengths: Vec<u64>,
@@ -114,6 +116,8 @@ impl Tally {
                 self.texts += 1;
                 let wordy = value.contains([' ', ',']) && !value.bytes().any(|byte| byte.is_ascii_digit());
                 self.wordy += u64::from(wordy);
+                let lettered = value.len() > 3 && !value.bytes().any(|byte| byte.is_ascii_digit());
+                self.lettered += u64::from(lettered);
             }
         }
         self.spaced += u64::from(value.contains(' '));
@@ -303,6 +307,9 @@ impl Column {
             return None;
         }
         let tally = &self.tally;
+        if !self.named && ratio(tally.lettered, tally.filled()) > 0.3 {
+            return Some("no name says what it holds, and its values could be names of people".to_owned());
+        }
         let names = ratio(tally.wordy, tally.filled()) > 0.6 && tally.uniqueness() > 0.5 && tally.wordy > 2;
         names.then(|| "its values could be names of people, and its name does not say otherwise".to_owned())
     }
@@ -419,8 +426,8 @@ impl Column {
         let mut found = Vec::new();
         if tally.scientific > 0 {
             found.push(format!(
-                "{} values are in scientific notation: a spreadsheet has lost their digits, ask for the file as it was published",
-                tally.scientific
+                "{} in scientific notation: a spreadsheet has lost their digits, ask for the file as it was published",
+                counted(tally.scientific, "value")
             ));
         }
         if matches!(kind, ColumnKind::Identifier | ColumnKind::Whole)
@@ -432,29 +439,32 @@ impl Column {
             ));
         }
         if kind == ColumnKind::Identifier && tally.dates > 0 {
-            found
-                .push(format!("{} values look like dates: a spreadsheet may have changed them", tally.dates));
+            let dates = counted(tally.dates, "value");
+            found.push(format!("{dates} of the form of a date: a spreadsheet may have changed them"));
         }
         if kind == ColumnKind::Year {
             for (year, rows) in tally.year_sentinels() {
-                found.push(format!("{year} stands {rows} times, which often means not known"));
+                found.push(format!("{year} in {}, which often means not known", counted(rows, "row")));
             }
         }
         if kind == ColumnKind::Area && tally.zero > 0 {
-            found.push(format!("{} zeros, which mean missing unless there is no building", tally.zero));
+            found.push(format!(
+                "zero in {}, which means missing unless there is no building",
+                counted(tally.zero, "row")
+            ));
         }
         if tally.numeric() > 0.5 && tally.numbers < tally.filled() {
-            let others = tally.filled() - tally.numbers;
-            found.push(format!("{others} values are no numbers, most others are"));
+            let others = counted(tally.filled() - tally.numbers, "value");
+            found.push(format!("{others} that cannot be read as a number, where most can"));
         }
         if tally.negative > 0 {
-            found.push(format!("{} values are below zero", tally.negative));
+            found.push(format!("{} below zero", counted(tally.negative, "value")));
         }
         if tally.grouped > 0 {
-            found.push(format!("{} values have commas between thousands", tally.grouped));
+            found.push(format!("{} with commas between thousands", counted(tally.grouped, "value")));
         }
         if tally.padded > 0 {
-            found.push(format!("{} values have blanks around them, which are left out", tally.padded));
+            found.push(format!("{} with blanks around, which are left out", counted(tally.padded, "value")));
         }
         if kind == ColumnKind::Area
             && let Some(share) = tally.tens().filter(|share| *share > 0.5)

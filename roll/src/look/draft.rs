@@ -2,6 +2,7 @@
 
 use super::answer::{EncodingFound, Rejected, Shape};
 use super::column::Column;
+use super::figures::counted;
 use super::proposal::{Choice, in_square_metres};
 use crate::layout::BASIS_NOT_PUBLISHED;
 use crate::limits::ROW_LINES_MAX_DEFAULT;
@@ -274,7 +275,8 @@ impl Draft {
         if unreadable {
             let others = column.tally.filled() - column.tally.numbers.min(column.tally.filled());
             self.comment(&format!(
-                "{others} values do not read as numbers here: their rows are kept without the figure."
+                "{}: such rows are kept without the figure.",
+                counted(others, "unreadable value")
             ));
             self.line("optional = true");
         }

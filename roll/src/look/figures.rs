@@ -20,6 +20,12 @@ pub(super) fn grouped(value: f64) -> String {
     out
 }
 
+/// How many of a thing, such as `1 row` or `2,040 rows`.
+pub(super) fn counted(count: u64, one: &str) -> String {
+    let ending = if count == 1 { "" } else { "s" };
+    format!("{} {one}{ending}", grouped(count as f64))
+}
+
 /// A number with at most two decimals.
 pub(super) fn figure(value: f64) -> String {
     let text = format!("{value:.2}");
@@ -47,6 +53,7 @@ mod tests {
         assert_eq!(grouped(6210.0), "6,210");
         assert_eq!(grouped(-1_234_567.5), "-1,234,567.5");
         assert_eq!(grouped(0.0), "0");
+        assert_eq!((counted(1, "row"), counted(2_040, "row")), ("1 row".to_owned(), "2,040 rows".to_owned()));
         assert_eq!(figure(1987.0), "1987");
         assert_eq!(share_text(4, 1000), "0.4 %");
         assert_eq!(share_text(1, 100_000), "under 0.1 %");

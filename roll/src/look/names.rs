@@ -22,6 +22,8 @@ pub(super) struct FirstRow {
 pub(super) struct Names {
     pub(super) found: HeaderFound,
     pub(super) names: Vec<String>,
+    /// How many cells the header has, whatever most rows have.
+    pub(super) given: usize,
     pub(super) rows_before: usize,
 }
 
@@ -49,7 +51,7 @@ pub(super) fn find(rows: &[FirstRow], fields: usize) -> Names {
     };
     if !present {
         let names = (1..=fields).map(|place| format!("column {place}")).collect();
-        return Names { found, names, rows_before: place };
+        return Names { found, given: fields, names, rows_before: place };
     }
     let mut seen = HashSet::new();
     for name in cells.iter().filter(|name| !name.is_empty()) {
@@ -59,13 +61,13 @@ pub(super) fn find(rows: &[FirstRow], fields: usize) -> Names {
     }
     let mut names: Vec<String> = cells.iter().map(|name| (*name).to_owned()).collect();
     names.resize(fields.max(names.len()), String::new());
-    Names { found, names, rows_before: place + 1 }
+    Names { found, given: cells.len(), names, rows_before: place + 1 }
 }
 
 /// The first row that can be a header: with as many fields as most rows, not a title beside empty cells.
 fn place(rows: &[FirstRow], fields: usize) -> usize {
     let filled = |row: &FirstRow| row.fields.iter().filter(|cell| !cell.trim().is_empty()).count();
-    let wide = |row: &FirstRow| row.fields.len() == fields && (fields < 3 || filled(row) * 4 > fields);
+    let wide = |row: &FirstRow| row.fields.len() == fields && (fields < 3 || filled(row) * 2 > fields);
     // a header may be one name short, where rows end with a delimiter
     if rows.first().is_some_and(|row| row.fields.len().abs_diff(fields) <= 1 && filled(row) * 2 > fields) {
         return 0;

@@ -1,7 +1,7 @@
 //! What is worth knowing before a file is imported, in sentences.
 
 use super::answer::{Look, Separation, Sureness};
-use super::figures::{grouped, share_text};
+use super::figures::{counted, grouped, share_text};
 
 /// The notes of a look. `names` is how many names the header has, `zeros` how many NUL bytes were seen.
 pub(super) fn of(look: &Look, names: usize, zeros: usize) -> Vec<String> {
@@ -47,12 +47,14 @@ fn about_writing(look: &Look, zeros: usize, notes: &mut Vec<String>) {
         ));
     }
     if zeros > 0 {
-        notes.push(format!("{zeros} NUL bytes: the rows that hold them are quarantined."));
+        notes
+            .push(format!("{}: the rows that hold them are quarantined.", counted(zeros as u64, "NUL byte")));
     }
     if look.rows.rows_over_lines > 0 {
         notes.push(format!(
-            "{} rows go on over a line end inside quotes, at the most {} lines.",
-            look.rows.rows_over_lines, look.shape.row_lines
+            "{} going on over a line end inside quotes, at the most {} lines.",
+            counted(look.rows.rows_over_lines, "row"),
+            look.shape.row_lines
         ));
     }
 }
@@ -61,8 +63,8 @@ fn about_names(look: &Look, names: usize, notes: &mut Vec<String>) {
     let header = &look.header;
     if !header.title_lines.is_empty() && header.present {
         notes.push(format!(
-            "{} lines stand before the header: a layout takes the first line for the names, so take these out first.",
-            header.line.map_or(header.title_lines.len() as u64, |line| line - 1)
+            "{} before the header: a layout takes the first line for the names, so take these out first.",
+            counted(header.line.map_or(header.title_lines.len() as u64, |line| line - 1), "line")
         ));
     }
     if !header.repeated_on.is_empty() {
@@ -80,7 +82,8 @@ fn about_names(look: &Look, names: usize, notes: &mut Vec<String>) {
     }
     let blank = look.columns.iter().filter(|column| column.name.is_empty()).count();
     if blank > 0 {
-        notes.push(format!("{blank} columns have no name and cannot be read by a layout."));
+        notes
+            .push(format!("{} without a name, which a layout cannot read.", counted(blank as u64, "column")));
     }
     if header.present && names != look.shape.fields {
         notes.push(format!(
@@ -97,8 +100,8 @@ fn about_rows(look: &Look, notes: &mut Vec<String>) {
     }
     if rows.misfits > 0 {
         notes.push(format!(
-            "{} rows ({}) do not have {} fields and would be quarantined.",
-            grouped(rows.misfits as f64),
+            "{} ({}) without the usual {} fields: quarantined.",
+            counted(rows.misfits, "row"),
             share_text(rows.misfits, rows.misfits + rows.counted),
             look.shape.fields
         ));
@@ -110,9 +113,9 @@ fn about_rows(look: &Look, notes: &mut Vec<String>) {
         .map_or(0, |r| r.repeated_parcels);
     if repeated > 0 {
         notes.push(format!(
-            "{} rows repeat the parcel number of an earlier row: several buildings, years or owners of one parcel. Identical rows \
+            "{} with the parcel number of an earlier row: several buildings, years or owners of one parcel. Identical rows \
              count once, others are quarantined until the layout says what the rows are.",
-            grouped(repeated as f64)
+            counted(repeated, "row")
         ));
     }
 }

@@ -35,7 +35,7 @@ fn one_line_and_nul_bytes_are_told() {
     assert!(look.notes.iter().any(|note| note == "There is no row of data."), "{:?}", look.notes);
     let text = format!("PARCEL,LIVING_AREA\n{}004,9\0\n", "001,900\n".repeat(20));
     let look = looked(text.as_bytes(), 1 << 20, false).unwrap();
-    assert!(look.notes.iter().any(|note| note.starts_with("1 NUL bytes")), "{:?}", look.notes);
+    assert!(look.notes.iter().any(|note| note.starts_with("1 NUL byte:")), "{:?}", look.notes);
     assert!(matches!(looked(&[0; 1000], 1 << 20, false), Err(LookError::NotText { .. })));
     let noise: Vec<u8> = (0..20_000_u32).map(|n| (n.wrapping_mul(2_654_435_761) >> 24) as u8).collect();
     assert!(matches!(looked(&noise, 1 << 20, false), Err(LookError::NotText { .. })));

@@ -29,7 +29,10 @@ fn the_countys_roll_is_read_by_what_is_proposed_for_it() {
     assert_eq!(taken(&look, "value"), ["TOTAL_VALUE"]);
     assert_eq!(taken(&look, "year_built"), ["YR_BLT"]);
     assert_eq!(taken(&look, "class"), ["CLASS"]);
-    all_come_in(&look, look.rows.counted);
+    // the two rows that the story of the county spoils
+    let reading = look.proposal.as_ref().unwrap().reading.as_ref().unwrap();
+    let reasons: Vec<&str> = reading.quarantined.iter().map(|reason| reason.reason.as_str()).collect();
+    assert_eq!((reading.rows, reasons), (121, vec!["text_in_number", "wrong_column_count"]));
     assert_eq!(proposed(&look).basis, "not-published");
     // the values that lie beside are named with the reason why not
     let why = |column: &str| {
@@ -64,7 +67,8 @@ fn the_layout_that_was_made_for_a_file_fits_it_best() {
     assert_eq!(look.layouts[0].id, "basalt-county-roll");
     assert_eq!(look.layouts[0].columns_present, look.layouts[0].columns);
     let reading = look.layouts[0].reading.as_ref().unwrap();
-    assert_eq!(reading.entries, reading.rows);
+    // of the three one is a number that its pattern refuses
+    assert_eq!((reading.entries, reading.rows), (118, 121));
     assert!(reading.whole);
     assert!(look.layouts[1].refusal.is_some());
     assert!(look.layouts[1].missing.contains(&"Living sq ft".to_owned()));
@@ -109,8 +113,8 @@ fn a_number_in_two_columns_is_put_together_and_lost_zeros_are_put_back() {
     assert_eq!(proposed(&look).parcel.pad_left, [6, 4]);
     assert_eq!(
         taken(&look, "situs"),
-        ["BuildingNumber", "DirectionPrefix", "StreetName", "StreetType"],
-        "blank columns are left out, but for a fraction"
+        ["BuildingNumber", "Fraction", "DirectionPrefix", "StreetName", "StreetType"],
+        "blank columns are left out; a fraction is rare, and may come further down"
     );
     assert_eq!(taken(&look, "area"), ["SqFtTotLiving"]);
     assert_eq!(proposed(&look).rounding_sqft, Some(10.0));
@@ -146,10 +150,7 @@ fn an_id_in_scientific_notation_is_told_and_never_repaired() {
         }
     });
     let look = at(text.as_bytes());
-    assert!(
-        column(&look, "PARID").suspicions[0].contains("25 values are in scientific notation"),
-        "{look:?}"
-    );
+    assert!(column(&look, "PARID").suspicions[0].contains("25 values in scientific notation"), "{look:?}");
     let reading = look.proposal.as_ref().unwrap().reading.as_ref().unwrap();
     assert_eq!((reading.entries, reading.quarantined[0].reason.as_str()), (25, "bad_parcel"));
 }
@@ -201,6 +202,7 @@ fn names_of_people_are_hidden_where_no_header_says_so() {
     assert!(!look.header.present);
     assert!(look.proposal.is_none());
     assert!(!serde_json::to_string(&look).unwrap().contains("GREENE"), "{look:?}");
+    assert!(!serde_json::to_string(&look).unwrap().contains("ADA"), "{look:?}");
 }
 
 #[test]
@@ -272,7 +274,7 @@ fn kinds_are_told_by_names_and_values_together() {
 
 #[test]
 fn what_cannot_be_named_is_left_out_of_the_layout() {
-    let text = rows("PARCEL,AREA,AREA,,YEAR_BUILT", 30, |n| format!("{n:06},1000,1200,x,{}", 1950 + n));
+    let text = rows("PARCEL,AREA,AREA,,YEAR_BUILT", 30, |n| format!("{:06},1000,1200,x,{}", n + 1, 1950 + n));
     let look = at(text.as_bytes());
     assert_eq!(look.header.duplicates, ["AREA"]);
     assert_eq!(taken(&look, "area"), [""; 0]);

@@ -117,7 +117,7 @@ fn headers_are_found_behind_titles_and_missed_where_there_are_none() {
     assert_eq!(titled.header.title_lines, ["Basalt County", "As of 1 January 2026"]);
     assert_eq!(titled.rows.counted, 30);
     assert!(
-        titled.notes.iter().any(|note| note.starts_with("3 lines stand before the header")),
+        titled.notes.iter().any(|note| note.starts_with("3 lines before the header")),
         "{:?}",
         titled.notes
     );
@@ -169,7 +169,7 @@ fn what_is_no_text_is_refused_with_the_mend() {
 #[test]
 fn the_whole_file_is_counted_when_that_is_asked_for() {
     let text = "PARCEL,LIVING_AREA\n".to_owned()
-        + &(0..5_000).map(|n| format!("{n:06},{}\n", 900 + n % 500)).collect::<String>();
+        + &(1..=5_000).map(|n| format!("{n:06},{}\n", 900 + n % 500)).collect::<String>();
     let beginning = look(text.as_bytes(), "x", &[], &Options { head_bytes: 1_000, whole: false }).unwrap();
     assert!(!beginning.whole && beginning.rows.counted < 100);
     let mut whole = look(text.as_bytes(), "x", &[], &Options { head_bytes: 1_000, whole: true }).unwrap();

@@ -61,8 +61,10 @@ fn no_page_has_a_fault_that_axe_finds() {
     let mut found = on_pages(&browser, &pages_of_the_office(&browser), &axe);
     found.extend(after_forms(&place, &county, &browser, &axe));
     browser.sign_in(&county.host);
-    let of_the_operator = ["/uploads", "/queue", "/compare", "/sources/basalt-county-roll/editions/1"];
+    let of_the_operator =
+        ["/uploads", "/uploads/look", "/queue", "/compare", "/sources/basalt-county-roll/editions/1"];
     found.extend(on_pages(&browser, &of_the_operator.map(str::to_owned), &axe));
+    found.extend(after_a_look(&browser, &axe));
     assert!(found.is_empty(), "{}", found.join("\n"));
 }
 
@@ -101,6 +103,29 @@ fn after_forms(place: &Installation, county: &County, browser: &Browser, axe: &s
     browser.press("Sign in");
     browser.shows("[role=alert]", "not known");
     found.extend(look("a wrong key"));
+    found
+}
+
+/// What axe finds on the answer to a look at a file, at three widths.
+fn after_a_look(browser: &Browser, axe: &str) -> Vec<String> {
+    let mut found = Vec::new();
+    for (width, scheme) in [(1440, "light"), (768, "dark"), (360, "light")] {
+        browser.width(width);
+        browser.medium("screen", scheme);
+        browser.open("/uploads/look");
+        let roll = repository().join("fixtures/demo/treasurer.csv");
+        browser.fill("input[name=file]", roll.to_str().unwrap());
+        browser.press("Look at it");
+        browser.shows("main", "Proposed layout");
+        browser.shows("main", "Living sq ft");
+        unfold(browser);
+        found.extend(
+            faults(browser, axe).into_iter().map(|fault| format!("a look at {width}, {scheme}: {fault}")),
+        );
+        let wide =
+            browser.ask("return document.documentElement.scrollWidth > document.documentElement.clientWidth");
+        assert_eq!(wide, false, "the answer is wider than {width} pixels");
+    }
     found
 }
 
