@@ -130,7 +130,8 @@ async fn originals(store: &Store, edition: &Edition) -> Result<Originals, JobErr
 /// Looks whether every file has the header that the layout wants and any has a row that can be read. Most files answer
 /// with their first rows.
 async fn look(store: &Store, edition: &Edition) -> Result<Result<(), ParseStop>, JobError> {
-    let (files, layout, scratch) = (originals(store, edition).await?, edition.layout.clone(), store.scratch());
+    let (files, layout, scratch) =
+        (originals(store, edition).await?, edition.layout.clone(), store.scratch());
     let looking = tokio::task::spawn_blocking(move || has_an_entry(files, &layout, &scratch));
     looking.await.map_err(|e| JobError::Lasting(format!("the parser ended early: {e}")))
 }
@@ -138,8 +139,8 @@ async fn look(store: &Store, edition: &Edition) -> Result<Result<(), ParseStop>,
 fn has_an_entry(files: Originals, layout: &Layout, scratch: &Path) -> Result<(), ParseStop> {
     let (mut found, mut rows, mut first_reject) = (false, 0usize, None);
     for (name, source) in files {
-        let mut reader =
-            OriginalReader::open(source, &name, layout, scratch).map_err(|error| opening_stop(&name, error))?;
+        let mut reader = OriginalReader::open(source, &name, layout, scratch)
+            .map_err(|error| opening_stop(&name, error))?;
         let mut batch = Batch::default();
         while !found && reader.next_batch(&mut batch, ROWS_A_BATCH).map_err(|e| reading_stop(&name, e))? {
             found = !batch.entries.is_empty();
@@ -158,7 +159,8 @@ async fn parse_and_load(
 ) -> Result<(Result<Parsed, ParseStop>, LoadedOrNot), JobError> {
     let files = originals(store, edition).await?;
     let (sender, receiver) = mpsc::channel(BATCHES_IN_FLIGHT);
-    let reading = Reading { layout: edition.layout.clone(), scratch: store.scratch(), progress: progress.clone() };
+    let reading =
+        Reading { layout: edition.layout.clone(), scratch: store.scratch(), progress: progress.clone() };
     let parsing = tokio::task::spawn_blocking(move || parse(files, &reading, &sender));
     let loaded = store.edition_load(source, edition.number, receiver).await;
     let parsed = parsing.await.map_err(|e| JobError::Lasting(format!("the parser ended early: {e}")))?;
@@ -172,17 +174,13 @@ struct Reading {
     progress: Progress,
 }
 
-fn parse(
-    files: Originals,
-    reading: &Reading,
-    sender: &mpsc::Sender<LoadBatch>,
-) -> Result<Parsed, ParseStop> {
+fn parse(files: Originals, reading: &Reading, sender: &mpsc::Sender<LoadBatch>) -> Result<Parsed, ParseStop> {
     let Reading { layout, scratch, progress } = reading;
     let mut parsed = Parsed::default();
     let mut bytes_before = 0i64;
     for (number, (name, source)) in (0i64..).zip(files) {
-        let mut reader =
-            OriginalReader::open(source, &name, layout, scratch).map_err(|error| opening_stop(&name, error))?;
+        let mut reader = OriginalReader::open(source, &name, layout, scratch)
+            .map_err(|error| opening_stop(&name, error))?;
         let mut batch = Batch::default();
         while reader.next_batch(&mut batch, ROWS_A_BATCH).map_err(|e| reading_stop(&name, e))? {
             progress.set_done(bytes_before.saturating_add_unsigned(batch.bytes_read));
@@ -215,7 +213,9 @@ fn opening_stop(file: &str, error: OriginalError) -> ParseStop {
 /// Bytes that cannot be had are the machine's fault, bytes that cannot be unpacked are the file's.
 fn reading_stop(file: &str, error: std::io::Error) -> ParseStop {
     match UnpackError::within(&error) {
-        Some(cause) if !cause.of_the_machine() => ParseStop::Refused(format!("{file}: {}", with_causes(cause))),
+        Some(cause) if !cause.of_the_machine() => {
+            ParseStop::Refused(format!("{file}: {}", with_causes(cause)))
+        }
         _ => ParseStop::Unreadable(error),
     }
 }
