@@ -219,6 +219,11 @@ impl<R: Read> RollReader<R> {
         })
     }
 
+    /// What has not been read of the source.
+    pub(crate) fn into_source(self) -> R {
+        self.framer.into_source()
+    }
+
     fn entry(&mut self, frame: &Frame) -> Result<Entry, Fault> {
         let raw = self.framer.raw(frame);
         if let Some(at) = memchr(0, raw) {

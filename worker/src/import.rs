@@ -79,8 +79,6 @@ pub(crate) async fn run(store: &Store, claim: &Claim, progress: &Progress) -> Re
     let (parsed, loaded) = parse_and_load(store, &source, &edition, progress).await?;
     let parsed = match parsed {
         Ok(parsed) => parsed,
-        // a packed file shows its end only when it is reached; what was loaded so far is nobody's, and is swept away
-        Err(ParseStop::Refused(reason)) => return refuse(store, claim, &source, &edition, reason).await,
         Err(stop) => return Err(broken_off(stop, loaded.err())),
     };
     let mut loaded = loaded?;
@@ -147,6 +145,8 @@ fn has_an_entry(files: Originals, layout: &Layout, scratch: &Path) -> Result<(),
             rows += batch.rows();
             first_reject = first_reject.or_else(|| batch.rejects.first().cloned());
         }
+        // an edition that lacks its end would close findings, so a packed file is unpacked whole before it is believed
+        reader.check_whole().map_err(|e| reading_stop(&name, e))?;
     }
     if found { Ok(()) } else { Err(ParseStop::Refused(nothing_readable(rows, first_reject.as_ref()))) }
 }
