@@ -58,7 +58,7 @@ fn five_thousand_columns_are_refused_as_a_header_and_quarantined_as_a_row() {
 }
 
 #[test]
-fn a_million_rows_that_are_all_wrong_are_all_told() {
+fn rows_that_are_all_wrong_are_all_told() {
     let file = format!("PIN,SQFT\n{}", "x\n".repeat(200_000));
     let mut reader = RollReader::new(file.as_bytes(), &two_columns()).unwrap();
     while reader.next_row().unwrap().is_some() {}
@@ -169,7 +169,7 @@ fn zstd_is_read_in_frames_and_told_where_it_ends() {
     let found = outcome(&whole, &two_columns()).told;
     assert_eq!(
         (found.len(), found[0].as_str(), found[5_999].as_str()),
-        (6_000, "2: 10000 1212.00", "6001: 22999 2029.00")
+        (6_000, "2: 10000 2613.00", "6001: 22999 1392.00")
     );
     let cut = outcome(&whole[..whole.len() - 100], &two_columns()).told;
     assert!(cut[0].contains("the zstd data end in the middle"), "{cut:?}");
@@ -185,13 +185,12 @@ fn zstd_is_read_in_frames_and_told_where_it_ends() {
 
 #[test]
 fn a_sheet_of_few_bytes_does_not_fill_the_scratch_folder() {
-    let cells: String = (1..=2_000).fold(String::new(), |rows, n| {
+    // two thousand cells in the last column, each some rows below the one before
+    let cells = (1..=2_000).fold(String::new(), |rows, n| {
         rows + &format!("<row r=\"{}\"><c r=\"XFD{0}\"><v>1</v></c></row>", n * 500)
     });
-    let sheet = format!(
-        "<worksheet><sheetData><row r=\"1\"><c r=\"A1\"><v>1</v></c></row>{}</sheetData></worksheet>",
-        cells.replace("r=\"500\"", "r=\"500\"")
-    );
+    let first = "<row r=\"1\"><c r=\"A1\"><v>1</v></c></row>";
+    let sheet = format!("<worksheet><sheetData>{first}{cells}</sheetData></worksheet>");
     let file = workbook(&sheet);
     let scratch = tempfile::tempdir().unwrap();
     let (mut found, _) = text(Box::new(Cursor::new(file)), "x", &two_columns(), scratch.path()).unwrap();
