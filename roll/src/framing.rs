@@ -216,6 +216,11 @@ impl<R: Read> Framer<R> {
         self.buffer.capacity() + self.unquoted.capacity() + self.ends.capacity() * size_of::<usize>()
     }
 
+    /// What has not been read of the source.
+    pub(crate) fn into_source(self) -> R {
+        self.source
+    }
+
     /// SHA-256 of all bytes read, in hex.
     pub(crate) fn finish(self) -> io::Result<String> {
         self.digest.finish()

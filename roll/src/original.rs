@@ -110,6 +110,24 @@ impl OriginalReader {
         Ok(more)
     }
 
+    /// Whether the text had to be unpacked.
+    #[must_use]
+    pub fn is_packed(&self) -> bool {
+        self.received.is_some()
+    }
+
+    /// Unpacks a packed file to its end, its rows unread: whether it is whole shows only there. Of a file that is not
+    /// packed nothing is read.
+    ///
+    /// # Errors
+    /// As [`OriginalReader::next_batch`].
+    pub fn check_whole(self) -> io::Result<()> {
+        if self.received.is_some() {
+            io::copy(&mut self.reader.into_source(), &mut io::sink())?;
+        }
+        Ok(())
+    }
+
     /// As [`RollReader::finish`]; bytes and hash are those of the file.
     ///
     /// # Errors

@@ -383,6 +383,11 @@ impl<R: Read> RollReader<R> {
         })
     }
 
+    /// What has not been read of the source.
+    pub(crate) fn into_source(self) -> R {
+        self.framer.into_source()
+    }
+
     fn entry(&mut self, frame: &Frame) -> Result<Entry, Fault> {
         let raw = self.framer.raw(frame);
         if let Some(at) = memchr(0, raw) {
@@ -417,7 +422,9 @@ impl<R: Read> RollReader<R> {
 
     fn wrong_column_count(&self, frame: &Frame, fields: usize) -> Fault {
         let columns = self.header.names.len();
-        let hint = if fields < columns {
+        let hint = if self.framer.raw(frame).iter().all(|byte| *byte == 0) {
+            "the line is nothing but NUL bytes, with which an export was filled up or overwritten: cut them off"
+        } else if fields < columns {
             "a line break inside a field without quotes or a row cut short is likely, correct it at the source"
         } else if thousands_likely(self.framer.raw(frame), self.delimiter) {
             "a separator of thousands in a number without quotes is likely, the publisher must quote the number"
@@ -470,7 +477,8 @@ impl<R: Read> RollReader<R> {
     fn invalid_encoding(&self, frame: &Frame, place: usize) -> Fault {
         let at = first_invalid(self.framer.raw(frame), self.encoding);
         let (name, byte) = (name(&self.header, place), frame.byte_start + at as u64);
-        let detail = if half_a_character(self.framer.raw(frame).get(at..).unwrap_or_default(), self.encoding) {
+        let detail = if half_a_character(self.framer.raw(frame).get(at..).unwrap_or_default(), self.encoding)
+        {
             format!(
                 "{name} holds half of a character at byte {byte} of the text (a lone surrogate of UTF-16): it is \
                  damaged at the source, correct it there"

@@ -13,12 +13,10 @@ mod utf16;
 mod workbook;
 
 use crate::layout::{Encoding, FileLayout, Layout};
-use crate::limits::{
-    MEMBERS_MAX, ROW_LINES_MAX_LIMIT, SPOOLED_BYTES_MAX, UNPACKED_RATIO_MAX,
-};
+use crate::limits::{MEMBERS_MAX, ROW_LINES_MAX_LIMIT, SPOOLED_BYTES_MAX, UNPACKED_RATIO_MAX};
 use archive::Entry;
-use sniff::{Kind, sniff};
 pub use sniff::Foreign;
+use sniff::{Kind, sniff};
 use source::{Counted, Source, Spool, Tally, opening};
 use std::io;
 use std::path::Path;
@@ -66,7 +64,9 @@ pub enum UnpackError {
         unpacked: u64,
     },
     /// The packed data are not what the format says.
-    #[error("the {kind} data are damaged behind {unpacked} bytes of unpacked text ({why}): fetch the file again")]
+    #[error(
+        "the {kind} data are damaged behind {unpacked} bytes of unpacked text ({why}): fetch the file again"
+    )]
     Damaged {
         /// The format.
         kind: &'static str,
@@ -125,21 +125,23 @@ pub enum UnpackError {
         what: &'static str,
     },
     /// A file in an archive under a password.
-    #[error("{name:?} in the zip archive is encrypted: unpack it with its password and hand in the file itself")]
+    #[error(
+        "{name:?} in the zip archive is encrypted: unpack it with its password and hand in the file itself"
+    )]
     Encrypted {
         /// Its name.
         name: String,
     },
     /// A file in an archive packed in a way that is not read.
     #[error(
-        "{name:?} in the zip archive is packed by a method that is not read ({method}): pack it again, with the usual \
+        "{name:?} in the zip archive is packed by a method that is not read (number {method}): pack it again, with the usual \
          method (deflate)"
     )]
     Method {
         /// Its name.
         name: String,
-        /// The method.
-        method: String,
+        /// The number of the method (APPNOTE.TXT 4.4.5).
+        method: u16,
     },
     /// A file in an archive does not unpack to what the archive says.
     #[error(
@@ -287,7 +289,10 @@ pub struct Member {
 enum Content {
     AsReceived(Source),
     /// Unpacked already, in UTF-8.
-    Text { text: Source, utf8: bool },
+    Text {
+        text: Source,
+        utf8: bool,
+    },
     Entry(Box<Entry>, Kind),
     Sheet(Book),
 }
@@ -397,7 +402,11 @@ fn zip_or_workbook(spool: Spool, tally: Tally) -> Result<Opened, UnpackError> {
     if workbook::is_one(&entries) {
         let (book, sheets) = workbook::sheets(&spool, &entries)?;
         let member = |name| Member { name, modified: None, content: Content::Sheet(Arc::clone(&book)) };
-        return Ok(Opened { holder: Holder::Workbook, members: sheets.into_iter().map(member).collect(), received });
+        return Ok(Opened {
+            holder: Holder::Workbook,
+            members: sheets.into_iter().map(member).collect(),
+            received,
+        });
     }
     let mut members = Vec::with_capacity(entries.len());
     for entry in entries.into_iter().filter(|entry| !entry.left_out) {
@@ -435,9 +444,12 @@ impl Opened {
         };
         match (fitting.len(), within) {
             (1, _) => fitting.pop().ok_or(UnpackError::NothingInside { holder, what, others: all }),
-            (0, Some(within)) => {
-                Err(UnpackError::NotWithin { holder, what: what.trim_end_matches('s'), within: within.to_owned(), names: all })
-            }
+            (0, Some(within)) => Err(UnpackError::NotWithin {
+                holder,
+                what: what.trim_end_matches('s'),
+                within: within.to_owned(),
+                names: all,
+            }),
             (0, None) => Err(UnpackError::NothingInside { holder, what, others: all }),
             _ => Err(UnpackError::Choice { holder, what, names: names(&fitting) }),
         }
@@ -503,12 +515,18 @@ mod tests {
 
     #[test]
     fn a_pattern_stands_for_names() {
-        for (pattern, name) in
-            [("roll.csv", "2026/Roll.CSV"), ("*.csv", "a.b.csv"), ("2026/*", "2026/x.txt"), ("r*l*.t*t", "roll_1.txt"), ("*", "")]
-        {
+        for (pattern, name) in [
+            ("roll.csv", "2026/Roll.CSV"),
+            ("*.csv", "a.b.csv"),
+            ("2026/*", "2026/x.txt"),
+            ("r*l*.t*t", "roll_1.txt"),
+            ("*", ""),
+        ] {
             assert!(matches(pattern, name), "{pattern} {name}");
         }
-        for (pattern, name) in [("roll", "roll.csv"), ("*.csv", "a.csv.txt"), ("ab*ba", "aba"), ("a*b*c", "acb")] {
+        for (pattern, name) in
+            [("roll", "roll.csv"), ("*.csv", "a.csv.txt"), ("ab*ba", "aba"), ("a*b*c", "acb")]
+        {
             assert!(!matches(pattern, name), "{pattern} {name}");
         }
     }

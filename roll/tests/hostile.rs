@@ -7,6 +7,7 @@
 )]
 
 #[path = "roll/account.rs"]
+#[expect(dead_code, reason = "the tests of the reader use more of it")]
 mod account;
 #[path = "hostile/cases.rs"]
 mod cases;

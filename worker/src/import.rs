@@ -9,9 +9,9 @@ mod parsing;
 
 use std::sync::mpsc as threads;
 
-use crossfoot_store::in_place::{FileInPlace, Settled};
 use crossfoot_audit::area::Area;
 use crossfoot_store::edition::{HoldReason, sentences};
+use crossfoot_store::in_place::{FileInPlace, Settled};
 use crossfoot_store::job::Claim;
 use crossfoot_store::load::{Feed, Loaded};
 use crossfoot_store::source::{Edition, Source};
@@ -61,8 +61,6 @@ pub(crate) async fn run(store: &Store, claim: &Claim, progress: &Progress) -> Re
     let (parsed, loaded) = parse_and_load(store, claim, &source, &edition, look, progress).await?;
     let parsed = match parsed {
         Ok(parsed) => parsed,
-        // a packed file shows its end only when it is reached; what was loaded so far is nobody's, and is swept away
-        Err(ParseStop::Refused(reason)) => return refuse(store, claim, &source, &edition, reason).await,
         Err(stop) => return Err(broken_off(stop, loaded.err())),
     };
     let mut loaded = loaded?;
@@ -207,8 +205,6 @@ async fn parse_and_load(
         parsing::parse(opened, &Sending { batches, spent }, &reading.progress)
     });
     let loaded = store.edition_load(source, edition.number, Feed::returning(receiver, give_back)).await;
-use crossfoot_audit::area::Area;
-use crossfoot_store::edition::{HoldReason, sentences};
     let parsed = parsing.await.map_err(|e| JobError::Lasting(format!("the parser ended early: {e}")))?;
     Ok((parsed, loaded))
 }

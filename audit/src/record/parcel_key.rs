@@ -108,8 +108,16 @@ pub enum KeyProblem {
         found: String,
     },
     /// A spreadsheet put an error in place of the number.
-    #[error("parcel number {found:?} is what a spreadsheet shows for an error: correct the cell at the source")]
+    #[error(
+        "parcel number {found:?} is what a spreadsheet shows for an error: correct the cell at the source"
+    )]
     SpreadsheetError {
+        /// The part as given.
+        found: String,
+    },
+    /// A spreadsheet's formula in place of the number.
+    #[error("parcel number {found:?} is a formula of a spreadsheet: take the column as text")]
+    Formula {
         /// The part as given.
         found: String,
     },
@@ -228,6 +236,9 @@ impl KeyNormaliser {
     /// One part without its separators, refused if a spreadsheet damaged it.
     fn strip(&self, part: &str) -> Result<String, KeyProblem> {
         let clean = clean(part);
+        if clean.starts_with('=') {
+            return Err(KeyProblem::Formula { found: clean.into_owned() });
+        }
         if clean.starts_with('#') && ERRORS.iter().any(|error| clean.starts_with(error)) {
             return Err(KeyProblem::SpreadsheetError { found: clean.into_owned() });
         }

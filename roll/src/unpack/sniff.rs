@@ -34,7 +34,8 @@ pub struct Foreign {
 const UNPACK: &str = "unpack it and hand in the file with the rows, plain or packed with gzip, zstd or zip";
 const SAVE_AS_CSV: &str = "open it in the spreadsheet program and save the sheet as CSV in UTF-8";
 const EXPORT: &str = "have the rows exported as delimited text, with a header line";
-const FETCH: &str = "fetch the data file itself; open the address in a browser to see what was sent in its place";
+const FETCH: &str =
+    "fetch the data file itself; open the address in a browser to see what was sent in its place";
 
 /// Openings of formats that are known and not read.
 const FOREIGN: [(&[u8], &str, &str); 18] = [
@@ -46,7 +47,11 @@ const FOREIGN: [(&[u8], &str, &str); 18] = [
     (b"\x1F\x9D", "a file packed with compress (.Z)", UNPACK),
     (b"\x1F\xA0", "a file packed with compress (.Z)", UNPACK),
     (b"MSCF\0\0\0\0", "a cabinet archive", UNPACK),
-    (b"\xD0\xCF\x11\xE0\xA1\xB1\x1A\xE1", "an old or encrypted spreadsheet or document (OLE, such as .xls)", SAVE_AS_CSV),
+    (
+        b"\xD0\xCF\x11\xE0\xA1\xB1\x1A\xE1",
+        "an old or encrypted spreadsheet or document (OLE, such as .xls)",
+        SAVE_AS_CSV,
+    ),
     (b"\x09\x08\x10\0\0\x06\x05\0", "an old spreadsheet (BIFF)", SAVE_AS_CSV),
     (b"%PDF-", "a PDF document", EXPORT),
     (b"SQLite format 3\0", "an SQLite database", EXPORT),
@@ -113,7 +118,9 @@ mod tests {
     use super::*;
 
     fn utf16(text: &str, big: bool) -> Vec<u8> {
-        text.encode_utf16().flat_map(|unit| if big { unit.to_be_bytes() } else { unit.to_le_bytes() }).collect()
+        text.encode_utf16()
+            .flat_map(|unit| if big { unit.to_be_bytes() } else { unit.to_le_bytes() })
+            .collect()
     }
 
     #[test]

@@ -58,7 +58,9 @@ impl Unpacking {
     /// Goes on to the next member of a gzip file; the end of the file is the end of the text. Zeros behind the last
     /// member are how tapes are filled up.
     fn next_member(&mut self) -> io::Result<()> {
-        let Decoder::Gzip(ended) = std::mem::replace(&mut self.decoder, Decoder::Ended) else { return Ok(()) };
+        let Decoder::Gzip(ended) = std::mem::replace(&mut self.decoder, Decoder::Ended) else {
+            return Ok(());
+        };
         let mut packed = ended.into_inner();
         loop {
             let ahead = packed.fill_buf()?;

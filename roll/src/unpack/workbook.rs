@@ -24,7 +24,9 @@ const SAVE_AS_CSV: &str = "open it in the spreadsheet program and save the sheet
 #[derive(Debug, Error)]
 pub enum WorkbookError {
     /// It cannot be read.
-    #[error("the workbook is damaged or was not written by a spreadsheet program ({why}): open it, save it again")]
+    #[error(
+        "the workbook is damaged or was not written by a spreadsheet program ({why}): open it, save it again"
+    )]
     Damaged {
         /// What the library says.
         why: String,

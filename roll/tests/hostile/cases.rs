@@ -14,8 +14,12 @@ fn tables(name: &str) -> &'static str {
             "[parcel]\ncolumns = [\"PIN\"]\n[area]\ncolumn = \"SQFT\"\nzero = \"reject\"\nblank = \"reject\"\n[class]\n\
              column = \"USE\"\nvacant = [\"V\"]\n"
         }
-        "year" => "[parcel]\ncolumns = [\"PIN\"]\n[area]\ncolumn = \"SQFT\"\n[year_built]\ncolumn = \"YR\"\nnull = [\"0\", \"9999\"]\n",
-        "nulls" => "[parcel]\ncolumns = [\"PIN\"]\n[area]\ncolumn = \"SQFT\"\nnull = [\"NULL\", \"N/A\", \"-\", \"\\\\N\"]\n",
+        "year" => {
+            "[parcel]\ncolumns = [\"PIN\"]\n[area]\ncolumn = \"SQFT\"\n[year_built]\ncolumn = \"YR\"\nnull = [\"0\", \"9999\"]\n"
+        }
+        "nulls" => {
+            "[parcel]\ncolumns = [\"PIN\"]\n[area]\ncolumn = \"SQFT\"\nnull = [\"NULL\", \"N/A\", \"-\", \"\\\\N\"]\n"
+        }
         "windows" => {
             "[file]\nencoding = \"windows-1252\"\n[parcel]\ncolumns = [\"PIN\"]\n[area]\ncolumn = \"SQFT\"\n[[keep]]\n\
              column = \"NOTE\"\n"
@@ -49,7 +53,9 @@ fn each_file_comes_to_what_the_table_says() {
 #[test]
 fn every_file_has_a_case() {
     let folder = concat!(env!("CARGO_MANIFEST_DIR"), "/../fixtures/hostile/");
-    let known = |name: &str| CASES.iter().any(|(file, ..)| *file == name) || ["roll.csv", "layout.toml"].contains(&name);
+    let known = |name: &str| {
+        CASES.iter().any(|(file, ..)| *file == name) || ["roll.csv", "layout.toml"].contains(&name)
+    };
     let mut files = 0;
     for entry in std::fs::read_dir(folder).unwrap() {
         let name = entry.unwrap().file_name().into_string().unwrap();

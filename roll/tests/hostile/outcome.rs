@@ -3,7 +3,7 @@
 use crate::account;
 use crossfoot_roll::layout::Layout;
 use crossfoot_roll::original::{OriginalReader, text};
-use crossfoot_roll::reader::{Batch, Row, RollReader};
+use crossfoot_roll::reader::{Batch, RollReader, Row};
 use crossfoot_roll::unpack::UnpackError;
 use sha2::{Digest, Sha256};
 use std::io::{Cursor, Read};
@@ -26,12 +26,28 @@ fn unpacked(file: &[u8], layout: &Layout) -> Result<(Vec<u8>, Layout), String> {
     let layout = found.layout(layout);
     let mut bytes = Vec::new();
     found.source.read_to_end(&mut bytes).map_err(|e| UnpackError::within(&e).unwrap().to_string())?;
-    assert_eq!(std::fs::read_dir(scratch.path()).unwrap().count(), 0, "something is left in the scratch folder");
+    assert_eq!(
+        std::fs::read_dir(scratch.path()).unwrap().count(),
+        0,
+        "something is left in the scratch folder"
+    );
     Ok((bytes, layout))
 }
 
 /// Reads a file as received, holds every byte of its text to account, and tells what came of it.
 pub(crate) fn outcome(file: &[u8], layout: &Layout) -> Outcome {
+    told(file, layout, |text, written| account::read(text, written).1)
+}
+
+/// The same of a file that is too long to be read byte by byte as well.
+pub(crate) fn outcome_of_long(file: &[u8], layout: &Layout) -> Outcome {
+    told(file, layout, |text, written| {
+        let mut reader = RollReader::new(text, written).unwrap();
+        std::iter::from_fn(|| reader.next_row().unwrap()).collect()
+    })
+}
+
+fn told(file: &[u8], layout: &Layout, read: impl Fn(&[u8], &Layout) -> Vec<Row>) -> Outcome {
     let refused = |why: String| Outcome { told: vec![format!("refused: {why}")], details: Vec::new() };
     let (text, written) = match unpacked(file, layout) {
         Ok(unpacked) => unpacked,
@@ -40,7 +56,7 @@ pub(crate) fn outcome(file: &[u8], layout: &Layout) -> Outcome {
     if let Err(error) = RollReader::new(text.as_slice(), &written) {
         return refused(error.to_string());
     }
-    let (_, rows, _) = account::read(&text, &written);
+    let rows = read(&text, &written);
     as_received(file, layout, rows.len() as u64);
     let (mut told, mut details) = (Vec::new(), Vec::new());
     for row in &rows {

@@ -44,7 +44,8 @@ fn rows_of_packed_files_are_found_again() {
     assert_eq!(again("roll.zip", &plain), (two.clone(), Some("roll.csv".to_owned())));
     assert_eq!(again("folders-and-leavings.zip", &plain), (two, Some("2026/roll.csv".to_owned())));
     // written as the text is after unpacking, whatever the layout says of the file
-    let windows = layout("[file]\nencoding = \"windows-1252\"\ndelimiter = \"|\"\n[parcel]\ncolumns = [\"PIN\"]\n");
+    let windows =
+        layout("[file]\nencoding = \"windows-1252\"\ndelimiter = \"|\"\n[parcel]\ncolumns = [\"PIN\"]\n");
     let (rows, within) = again("roll.xlsx", &windows);
     assert_eq!(rows[1], ["02", "0.3", "say \"x\" y"]);
     assert_eq!(within.as_deref(), Some("Roll"));

@@ -1,4 +1,11 @@
 //! Any bytes through what opens packed files.
 #![no_main]
 
-libfuzzer_sys::fuzz_target!(|bytes: &[u8]| crossfoot_fuzz::unpack(bytes));
+use std::sync::Once;
+
+static HOOK: Once = Once::new();
+
+libfuzzer_sys::fuzz_target!(|bytes: &[u8]| {
+    HOOK.call_once(crossfoot_fuzz::let_the_workbook_library_panic);
+    crossfoot_fuzz::unpack(bytes);
+});

@@ -113,7 +113,8 @@ fn a_roll_of_which_no_row_can_be_read_is_refused_with_the_first_fault(place: &In
 fn an_archive_or_another_encoding_is_refused_by_its_name(place: &Installation) {
     refuses(place, b"PK\x03\x04rest", &["roll.csv: the zip data are damaged", "fetch the file again"]);
     refuses(place, b"7z\xBC\xAF\x27\x1C\0\x04", &["the file is a 7z archive, which is not read: unpack it"]);
-    let utf32: Vec<u8> = roll(&[Some(1)]).chars().flat_map(|letter| u32::from(letter).to_le_bytes()).collect();
+    let utf32: Vec<u8> =
+        roll(&[Some(1)]).chars().flat_map(|letter| u32::from(letter).to_le_bytes()).collect();
     refuses(place, [&[0xFF, 0xFE, 0, 0][..], &utf32].concat(), &["text in UTF-32", "save it as UTF-8"]);
 }
 

@@ -53,7 +53,8 @@ fn comes_to_the_same(place: &Installation, file: &str, within: &str) {
 /// `finding.json` of a packet.
 fn finding(packet: &Path) -> Value {
     let mut archive = zip::ZipArchive::new(std::fs::File::open(packet).unwrap()).unwrap();
-    let at = (0..archive.len()).find(|at| archive.name_for_index(*at).unwrap().unwrap().ends_with("finding.json"));
+    let at =
+        (0..archive.len()).find(|at| archive.name_for_index(*at).unwrap().unwrap().ends_with("finding.json"));
     serde_json::from_reader(archive.by_index(at.unwrap()).unwrap()).unwrap()
 }
 

@@ -92,11 +92,7 @@ pub(super) fn look(files: Originals, layout: &Layout, scratch: &Path) -> Result<
         let mut begun = at == 0;
         while reader.next_batch(&mut batch, ROWS_A_BATCH).map_err(|e| reading_stop(name, e))? {
             if !batch.entries.is_empty() {
-                return Ok(if begun {
-                    Look::Begun(Opened { files: opened, first: batch })
-                } else {
-                    Look::Again
-                });
+                return believed(Opened { files: opened, first: batch }, begun);
             }
             begun = false;
             rows += batch.rows();
@@ -104,6 +100,17 @@ pub(super) fn look(files: Originals, layout: &Layout, scratch: &Path) -> Result<
         }
     }
     Err(ParseStop::Refused(nothing_readable(rows, first_reject.as_ref())))
+}
+
+/// An edition that lacks its end would close findings: a packed file is unpacked whole before it is believed.
+fn believed(opened: Opened, begun: bool) -> Result<Look, ParseStop> {
+    if !opened.files.iter().any(|(_, reader)| reader.is_packed()) {
+        return Ok(if begun { Look::Begun(opened) } else { Look::Again });
+    }
+    for (name, reader) in opened.files {
+        reader.check_whole().map_err(|e| reading_stop(&name, e))?;
+    }
+    Ok(Look::Again)
 }
 
 /// Opens the files without looking into them.

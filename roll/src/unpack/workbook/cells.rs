@@ -176,7 +176,8 @@ impl<'a> Lines<'a> {
         self.width = row.len();
         self.header_too_wide = self.width > COLUMNS_MAX;
         let wanted = self.layout.mapped_columns();
-        let named = |cell: &Cell| wanted.iter().find(|name| same(name, &cell.text)).map(|name| (*name).to_owned());
+        let named =
+            |cell: &Cell| wanted.iter().find(|name| same(name, &cell.text)).map(|name| (*name).to_owned());
         self.mapped = row.iter().map(named).collect();
         self.parcel = self.parcel_places(row);
     }
@@ -215,9 +216,7 @@ impl<'a> Lines<'a> {
     fn zeros_missing(&self, parts: &[Cell], at: usize) -> bool {
         let Some(rule) = &self.rule else { return false };
         let mut texts: Vec<String> = parts.iter().map(|part| part.text.clone()).collect();
-        let fits = |texts: &[String]| {
-            rule.normalise(&texts.iter().map(String::as_str).collect::<Vec<_>>())
-        };
+        let fits = |texts: &[String]| rule.normalise(&texts.iter().map(String::as_str).collect::<Vec<_>>());
         if !matches!(fits(&texts), Err(KeyProblem::Pattern { .. })) {
             return false;
         }

@@ -83,7 +83,9 @@ impl Runs {
             self.run += 1;
             match (self.before, byte) {
                 ([_, b'<'], b'!') => self.declaration = true,
-                ([b'-', b'-'] | [b']', b']'], b'>') if self.declaration => (self.declaration, self.run) = (false, 0),
+                ([b'-', b'-'] | [b']', b']'], b'>') if self.declaration => {
+                    (self.declaration, self.run) = (false, 0)
+                }
                 (_, b'<') if !self.declaration => {
                     longest = longest.max(self.run);
                     self.run = 0;
