@@ -3,10 +3,11 @@
 mod batch;
 pub(crate) mod checks;
 mod definitions;
-mod editions;
+pub(crate) mod editions;
 pub(crate) mod exports;
 pub(crate) mod findings;
 mod keys;
+mod life;
 pub(crate) mod measurements;
 mod office;
 pub(crate) mod operator;
@@ -36,6 +37,7 @@ pub(crate) fn router() -> OpenApiRouter<App> {
         .merge(exports::router())
         .merge(sources::router())
         .merge(editions::router())
+        .merge(life::router())
         .merge(office::router())
         .merge(report::router())
         .merge(schedules::router())

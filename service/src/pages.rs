@@ -1,6 +1,7 @@
 //! The pages: server-rendered, usable without script. A page calls the same functions as the API.
 
 mod assets;
+mod edition;
 mod finding;
 mod layout;
 mod mark;
@@ -57,6 +58,7 @@ pub(crate) fn router() -> Router<App> {
         .route("/runs", get(office::runs).post(office::start_run))
         .route("/report", get(report::show))
         .route("/uploads", get(uploads::show))
+        .route("/editions/{source}/{number}", get(edition::show).post(edition::take))
         .route("/jobs/{id}", get(uploads::job))
         .route("/signin", get(sign_in::show).merge(sign_in_post))
         .route("/signout", post(sign_in::sign_out))

@@ -153,6 +153,14 @@ pub struct EditionCounts {
 
 const SOURCE: &str = "number, id, title, jurisdiction, basis, current_edition, container, folded_to, numbers_given";
 
+impl Source {
+    /// Up to which edition its changes were folded into the base; 0 when none were.
+    #[must_use]
+    pub fn folded_to(&self) -> i64 {
+        self.folded_to
+    }
+}
+
 impl Store {
     /// The source of a name, made from the layout when it is new.
     ///

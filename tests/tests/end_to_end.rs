@@ -19,6 +19,8 @@ mod bad_rolls;
 mod bad_settings;
 #[path = "end_to_end/demonstration.rs"]
 mod demonstration;
+#[path = "end_to_end/editions.rs"]
+mod editions;
 #[path = "end_to_end/exports.rs"]
 mod exports;
 #[path = "end_to_end/findings.rs"]

@@ -4,12 +4,13 @@ use std::io::Write;
 use std::path::Path;
 
 use crossfoot_roll::layout::Layout;
+use crossfoot_store::StoreError;
 use crossfoot_store::object::KeptFile;
 use crossfoot_store::source::{Edition, EditionArrival, EditionNotes, RollStatus, Source};
 use crossfoot_worker::JobEnd;
 use crossfoot_worker::settings::Settings;
 
-use crate::arguments::{Import, ImportHouses, ImportRoll, ImportWhat, Status};
+use crate::arguments::{Import, ImportAgain, ImportHouses, ImportRoll, ImportWhat, Status};
 use crate::houses;
 use crate::installation::Installation;
 use crate::outcome::{Outcome, complain, say};
@@ -31,6 +32,11 @@ pub(crate) async fn run(settings: &Settings, import: &Import) -> anyhow::Result<
             }
             let installation = Installation::open(settings).await?;
             roll(&installation, &layout, arguments).await
+        }
+        ImportWhat::Again(arguments) => {
+            let Some(layout) = read_layout(&arguments.layout) else { return Ok(Outcome::Refused) };
+            let installation = Installation::open(settings).await?;
+            again(&installation, &layout, arguments).await
         }
         ImportWhat::Houses(arguments) => {
             let installation = Installation::open(settings).await?;
@@ -69,17 +75,58 @@ pub(crate) async fn roll(
         Status::NotStated => RollStatus::NotStated,
     };
     let notes = EditionNotes { roll_year: arguments.roll_year, status, as_of: String::new() };
-    let (edition, job) = match store.edition_stage(&source, layout, &files, &notes).await? {
+    let arrival = store.edition_stage(&source, layout, &files, &notes).await?;
+    follow(installation, &source, arrival, (arguments.detach, arguments.strict)).await
+}
+
+/// Reads the kept files of the edition in use again.
+async fn again(
+    installation: &Installation,
+    layout: &Layout,
+    arguments: &ImportAgain,
+) -> anyhow::Result<Outcome> {
+    let store = &installation.store;
+    let source = match store.source_by_id(&arguments.source).await {
+        Err(StoreError::Missing { .. }) => {
+            complain(&format!("there is no source {}", arguments.source));
+            return Ok(Outcome::Refused);
+        }
+        found => found?,
+    };
+    let Some(current) = source.current_edition else {
+        complain(&format!("{}: no edition is in use: import its files", source.id));
+        return Ok(Outcome::Refused);
+    };
+    let edition = store.edition(source.number, current).await?;
+    let notes = EditionNotes {
+        roll_year: edition.roll_year.and_then(|year| i32::try_from(year).ok()),
+        status: RollStatus::from_name(&edition.status).unwrap_or_default(),
+        as_of: edition.as_of,
+    };
+    let arrival = store.edition_stage(&source, layout, &edition.files, &notes).await?;
+    follow(installation, &source, arrival, (arguments.detach, false)).await
+}
+
+/// Waits until an edition that was handed in is loaded, and tells what came of it.
+async fn follow(
+    installation: &Installation,
+    source: &Source,
+    arrival: EditionArrival,
+    (detach, strict): (bool, bool),
+) -> anyhow::Result<Outcome> {
+    let store = &installation.store;
+    let (edition, job) = match arrival {
         EditionArrival::Known { edition, state } => {
             say(&format!(
                 "{}: these files are here already as edition {edition} ({state}): nothing to do\n",
                 source.id
             ))?;
-            return Ok(quarantine(&store.edition(source.number, edition).await?, arguments));
+            let edition = store.edition(source.number, edition).await?;
+            return held(source, &edition, quarantine(&edition, strict));
         }
         EditionArrival::Staged { edition, job } => (edition, job),
     };
-    if arguments.detach {
+    if detach {
         say(&format!("{}: edition {edition} is staged; job {job} loads it\n", source.id))?;
         return Ok(Outcome::Done);
     }
@@ -96,13 +143,27 @@ pub(crate) async fn roll(
         }
         JobEnd::Refused(_) | JobEnd::Done | JobEnd::Held(_) | JobEnd::Lost => {}
     }
-    report(installation, &source, &edition).await?;
-    Ok(quarantine(&edition, arguments))
+    report(installation, source, &edition).await?;
+    held(source, &edition, quarantine(&edition, strict))
+}
+
+/// Tells why an edition is held, if it is.
+fn held(source: &Source, edition: &Edition, otherwise: Outcome) -> anyhow::Result<Outcome> {
+    if edition.state != "held" {
+        return Ok(otherwise);
+    }
+    say(&format!("{}: edition {} is held for a person and not in use:\n", source.id, edition.number))?;
+    for reason in &edition.held_for {
+        say(&format!("  {}\n", reason.sentence))?;
+    }
+    say(&format!("  put it in use: crossfoot edition accept {} {}\n", source.id, edition.number))?;
+    say(&format!("  give it up:    crossfoot edition refuse {} {}\n", source.id, edition.number))?;
+    Ok(Outcome::Held)
 }
 
 /// How it ends for scripts that asked to be told of quarantined rows; the same file again ends the same way.
-fn quarantine(edition: &Edition, arguments: &ImportRoll) -> Outcome {
-    if edition.counts.rows_rejected > 0 && arguments.strict { Outcome::Partly } else { Outcome::Done }
+fn quarantine(edition: &Edition, strict: bool) -> Outcome {
+    if edition.counts.rows_rejected > 0 && strict { Outcome::Partly } else { Outcome::Done }
 }
 
 /// Rows in quarantine that are shown at once.

@@ -51,6 +51,7 @@ pub(crate) fn pages_of_the_office(browser: &Browser) -> Vec<String> {
         "/matches",
         "/runs",
         "/uploads",
+        "/editions/1/1",
         "/properties",
         "/report",
         "/properties/DAO-029",
