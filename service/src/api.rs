@@ -17,6 +17,7 @@ mod properties;
 mod readings;
 pub(crate) mod report;
 mod schedules;
+mod sets;
 mod sources;
 pub(crate) mod views;
 
@@ -38,6 +39,7 @@ pub(crate) fn router() -> OpenApiRouter<App> {
         .merge(sources::router())
         .merge(editions::router())
         .merge(life::router())
+        .merge(sets::router())
         .merge(office::router())
         .merge(report::router())
         .merge(schedules::router())

@@ -8,6 +8,7 @@ mod audit_log;
 mod compact;
 mod database;
 pub mod edition;
+pub mod edition_set;
 mod error;
 pub mod finding;
 pub mod history;

@@ -4,8 +4,8 @@ use crossfoot_roll::layout::Layout;
 use serde_json::json;
 use sha2::{Digest as _, Sha256};
 
-use crate::edition::HoldReason;
 use crate::database::{Lock, Row, Tx, values};
+use crate::edition::HoldReason;
 use crate::job::{JobKind, NewJob, enqueue, running};
 use crate::object::KeptFile;
 use crate::{Backend, Store, StoreError};
@@ -151,7 +151,8 @@ pub struct EditionCounts {
     pub records_unchanged: i64,
 }
 
-const SOURCE: &str = "number, id, title, jurisdiction, basis, current_edition, container, folded_to, numbers_given";
+const SOURCE: &str =
+    "number, id, title, jurisdiction, basis, current_edition, container, folded_to, numbers_given";
 
 impl Source {
     /// Up to which edition its changes were folded into the base; 0 when none were.

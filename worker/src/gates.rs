@@ -30,7 +30,12 @@ pub struct Facts {
 impl Facts {
     /// The facts of an edition.
     #[must_use]
-    pub fn of(counts: EditionCounts, median_um2: Option<i64>, headers: &[Vec<String>], layout: &Layout) -> Facts {
+    pub fn of(
+        counts: EditionCounts,
+        median_um2: Option<i64>,
+        headers: &[Vec<String>],
+        layout: &Layout,
+    ) -> Facts {
         Facts {
             counts,
             median: median_um2.map(Area::from_square_micrometres),
@@ -89,7 +94,8 @@ fn shrunk(_before: &Facts, after: &Facts, limits: &Limits) -> Option<HoldReason>
 
 /// Columns that appeared or are gone. Where the layout is another one, a person has said already what the columns mean.
 fn header_changed(before: &Facts, after: &Facts, limits: &Limits) -> Option<HoldReason> {
-    if before.columns.is_empty() || after.columns.is_empty() || before.layout_version != after.layout_version {
+    if before.columns.is_empty() || after.columns.is_empty() || before.layout_version != after.layout_version
+    {
         return None;
     }
     let changed: Vec<&String> = before.columns.symmetric_difference(&after.columns).collect();
@@ -192,13 +198,12 @@ mod tests {
     fn facts(ended: i64, stay: i64, median: i64, columns: &[&str]) -> Facts {
         let text = "id = \"s\"\njurisdiction = \"XX\"\nbasis = \"none\"\n[parcel]\ncolumns = [\"P\"]\n[area]\ncolumn = \"A\"\n";
         let layout = Layout::from_toml(text).unwrap();
-        let counts =
-            EditionCounts {
-                rows_entered: stay,
-                records_ended: ended,
-                records_unchanged: stay,
-                ..EditionCounts::default()
-            };
+        let counts = EditionCounts {
+            rows_entered: stay,
+            records_ended: ended,
+            records_unchanged: stay,
+            ..EditionCounts::default()
+        };
         let median = Area::from_whole_square_feet(median).unwrap().square_micrometres();
         let header: Vec<String> = columns.iter().map(|name| (*name).to_owned()).collect();
         Facts::of(counts, Some(median), &[header], &layout)
@@ -235,7 +240,10 @@ mod tests {
     #[test]
     fn a_small_roll_is_held_by_its_columns_alone() {
         let before = facts(0, 99, 2000, &["P", "A"]);
-        assert_eq!(kinds(&before, &facts(9, 90, 1000, &["P", "A"]), &Limits::default()), Vec::<String>::new());
+        assert_eq!(
+            kinds(&before, &facts(9, 90, 1000, &["P", "A"]), &Limits::default()),
+            Vec::<String>::new()
+        );
         assert_eq!(kinds(&before, &facts(10, 89, 1000, &["P", "A"]), &Limits::default()), ["shrunk"]);
         let before = facts(0, 100, 2000, &["P", "A"]);
         assert_eq!(kinds(&before, &facts(0, 100, 1000, &["P", "A"]), &Limits::default()), ["median_shifted"]);

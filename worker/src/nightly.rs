@@ -121,8 +121,9 @@ impl Nightly {
         while tasks.join_next().await.is_some() {}
     }
 
-    /// Tells once of each source whose next edition is overdue.
+    /// Tells once of each source whose next edition is overdue, and of sets of files that are not complete.
     async fn tell_overdue(&self) -> Result<(), StoreError> {
+        self.store.edition_sets_tend().await?;
         let day = |at: i64| Timestamp::from_microsecond(at).map(|at| at.strftime("%Y-%m-%d").to_string());
         let words = |expected: &Expected| {
             format!(

@@ -148,6 +148,18 @@ pub(crate) enum StatusName {
     NotStated,
 }
 
+impl StatusName {
+    /// What it means.
+    pub(crate) fn status(self) -> RollStatus {
+        match self {
+            StatusName::Preliminary => RollStatus::Preliminary,
+            StatusName::Certified => RollStatus::Certified,
+            StatusName::Corrected => RollStatus::Corrected,
+            StatusName::NotStated => RollStatus::NotStated,
+        }
+    }
+}
+
 /// What became of an edition that was handed in.
 #[derive(Debug, Serialize, ToSchema)]
 pub(crate) struct Arrival {
@@ -228,12 +240,7 @@ fn notes(query: &EditionQuery) -> Result<EditionNotes, Problem> {
     if query.roll_year.is_some_and(|year| !(1500..=2200).contains(&year)) {
         return Err(Problem::new(Kind::BadRequest, "roll_year is not between 1500 and 2200"));
     }
-    let status = match query.status {
-        Some(StatusName::Preliminary) => RollStatus::Preliminary,
-        Some(StatusName::Certified) => RollStatus::Certified,
-        Some(StatusName::Corrected) => RollStatus::Corrected,
-        Some(StatusName::NotStated) | None => RollStatus::NotStated,
-    };
+    let status = query.status.map(StatusName::status).unwrap_or_default();
     Ok(EditionNotes { roll_year: query.roll_year, status, as_of: String::new() })
 }
 
@@ -370,7 +377,11 @@ pub(crate) fn change_json(change: &ChangeEntry) -> Vec<serde_json::Value> {
             "line": change.line,
         })
     };
-    if change.fields.is_empty() { vec![row(None)] } else { change.fields.iter().map(|f| row(Some(f))).collect() }
+    if change.fields.is_empty() {
+        vec![row(None)]
+    } else {
+        change.fields.iter().map(|f| row(Some(f))).collect()
+    }
 }
 
 impl From<ChangeEntry> for Change {

@@ -71,7 +71,10 @@ impl Why {
     fn text(&self) -> Result<&str, Problem> {
         let text = self.reason.as_deref().unwrap_or_default();
         if text.chars().count() > 1000 || text.contains('\0') {
-            return Err(Problem::new(Kind::BadRequest, "reason is longer than 1,000 characters: say it shorter"));
+            return Err(Problem::new(
+                Kind::BadRequest,
+                "reason is longer than 1,000 characters: say it shorter",
+            ));
         }
         Ok(text)
     }

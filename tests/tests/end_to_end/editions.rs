@@ -45,7 +45,10 @@ fn other_columns_and_another_median_are_held_unless_the_limits_allow_them(place:
     place.take_roll(&wider).code(0).says("edition 3");
     // every area a tenth: another unit, or a comma that was lost
     let tenths: Vec<Option<i64>> = many(200).iter().map(|area| area.map(|area| area / 10)).collect();
-    place.take_roll(with_column(&roll(&tenths), "TAX")).code(5).says("the median area is 190 sq ft after 1900");
+    place
+        .take_roll(with_column(&roll(&tenths), "TAX"))
+        .code(5)
+        .says("the median area is 190 sq ft after 1900");
 }
 
 fn withdrawing_the_newest_edition_restores_what_was_read_before(place: &Installation) {
