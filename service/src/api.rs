@@ -4,11 +4,12 @@ mod batch;
 pub(crate) mod checks;
 pub(crate) mod compare;
 mod definitions;
-mod editions;
+pub(crate) mod editions;
 pub(crate) mod exports;
 pub(crate) mod findings;
 pub(crate) mod jurisdictions;
 mod keys;
+mod life;
 pub(crate) mod look;
 pub(crate) mod measurements;
 mod office;
@@ -20,6 +21,7 @@ pub(crate) mod quarantine;
 mod readings;
 pub(crate) mod report;
 mod schedules;
+mod sets;
 mod sources;
 pub(crate) mod views;
 
@@ -43,6 +45,8 @@ pub(crate) fn router() -> OpenApiRouter<App> {
         .merge(quarantine::router())
         .merge(compare::router())
         .merge(jurisdictions::router())
+        .merge(life::router())
+        .merge(sets::router())
         .merge(office::router())
         .merge(report::router())
         .merge(schedules::router())

@@ -50,7 +50,10 @@ pub(crate) enum Command {
     Jurisdiction(Jurisdiction),
     /// Explains in numbers how one property was judged against each source.
     Explain(Explain),
-    /// Writes findings, judgements or quarantined rows as CSV or NDJSON.
+    /// What becomes of a source's editions: held ones accepted or given up, the newest withdrawn, limits, history.
+    #[command(subcommand)]
+    Edition(Edition),
+    /// Writes findings, judgements, quarantined rows or changes as CSV or NDJSON.
     Export(Export),
     /// Writes the evidence packet of a property: one zip file for each source with a finding.
     Packet(Packet),
@@ -127,6 +130,8 @@ pub(crate) struct Import {
 pub(crate) enum ImportWhat {
     /// A public record: one CSV file (or several that make one edition), read by a layout.
     Roll(ImportRoll),
+    /// The kept files of the edition in use again, by a mended layout: they make a new edition.
+    Again(ImportAgain),
     /// Measured houses: a JSON array, NDJSON, or CSV with one part of a house, or one wall, a row.
     Houses(ImportHouses),
     /// Says what a file is before anything is stored: encoding, delimiter, columns and what they hold, which known
@@ -191,6 +196,86 @@ pub(crate) struct ImportRoll {
     /// End with exit code 4 when any row is quarantined.
     #[arg(long)]
     pub(crate) strict: bool,
+}
+
+/// Options of `import again`.
+#[derive(Debug, Args)]
+pub(crate) struct ImportAgain {
+    /// The source.
+    #[arg(value_name = "SOURCE")]
+    pub(crate) source: String,
+    /// The mended layout (TOML).
+    #[arg(long, value_name = "FILE")]
+    pub(crate) layout: PathBuf,
+    /// Only record the job; a worker loads it.
+    #[arg(long)]
+    pub(crate) detach: bool,
+}
+
+#[derive(Debug, Subcommand)]
+pub(crate) enum Edition {
+    /// Lists the editions of a source, the oldest first.
+    List {
+        /// The source.
+        source: String,
+    },
+    /// Puts a held edition in use.
+    Accept(Decide),
+    /// Gives a held edition up; nothing of it is kept but its files.
+    Refuse(Decide),
+    /// Takes the newest edition out of use; the one before it is in use again.
+    Withdraw(Decide),
+    /// Shows or sets what editions may change before a person is asked, and when they are expected.
+    Limits(EditionLimits),
+    /// Folds the changes of editions that can no longer be withdrawn into the base.
+    Compact {
+        /// The source.
+        source: String,
+    },
+    /// Shows every version of the record of a parcel.
+    History {
+        /// The source.
+        source: String,
+        /// The parcel number as published, or its key.
+        parcel: String,
+    },
+}
+
+/// A decision about an edition.
+#[derive(Debug, Args)]
+pub(crate) struct Decide {
+    /// The source.
+    pub(crate) source: String,
+    /// The edition's number.
+    pub(crate) edition: i64,
+    /// Why; kept with the edition.
+    #[arg(long, default_value = "", value_name = "TEXT")]
+    pub(crate) reason: String,
+}
+
+/// Options of `edition limits`; what is not given stays.
+#[derive(Debug, Args)]
+pub(crate) struct EditionLimits {
+    /// The source.
+    pub(crate) source: String,
+    /// Hold an edition when more than so many percent of the records are gone.
+    #[arg(long, value_name = "PERCENT")]
+    pub(crate) shrink: Option<f64>,
+    /// Hold it when the median area moves by more than so many percent.
+    #[arg(long, value_name = "PERCENT")]
+    pub(crate) median: Option<f64>,
+    /// Hold it when more than so many columns that are not read appear or are gone.
+    #[arg(long, value_name = "N")]
+    pub(crate) columns: Option<i64>,
+    /// An edition is expected every so many days; 0 expects none.
+    #[arg(long, value_name = "DAYS")]
+    pub(crate) every: Option<i64>,
+    /// It is overdue after so many days more.
+    #[arg(long, value_name = "DAYS")]
+    pub(crate) tolerance: Option<i64>,
+    /// Fold changes into the base when there are more of them than so many percent of the records.
+    #[arg(long, value_name = "PERCENT")]
+    pub(crate) fold: Option<f64>,
 }
 
 /// How final a roll is.
@@ -458,10 +543,10 @@ pub(crate) struct Export {
     /// Where to; standard output if not named.
     #[arg(long, value_name = "FILE")]
     pub(crate) out: Option<PathBuf>,
-    /// Of this source only; needed for rejects.
+    /// Of this source only; needed for rejects and changes.
     #[arg(long, value_name = "NAME")]
     pub(crate) source: Option<String>,
-    /// Rejects of this edition; of the one in use if not named.
+    /// Rejects or changes of this edition; of the one in use if not named.
     #[arg(long, value_name = "N")]
     pub(crate) edition: Option<i64>,
     /// Rejects counted by reason and column, with the first row of each.
@@ -487,6 +572,8 @@ pub(crate) enum ExportWhat {
     Judgements,
     /// Quarantined rows of a source's current edition.
     Rejects,
+    /// What an edition changed against the one before: records that appeared, changed, field by field, or are gone.
+    Changes,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]

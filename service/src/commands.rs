@@ -3,6 +3,7 @@
 pub(crate) mod compare;
 pub(crate) mod config;
 pub(crate) mod demo;
+pub(crate) mod edition;
 pub(crate) mod explain;
 pub(crate) mod export;
 pub(crate) mod import;

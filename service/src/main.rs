@@ -84,6 +84,7 @@ async fn run(arguments: Arguments) -> anyhow::Result<Outcome> {
         Command::Queue(queue) => commands::queue::run(&settings, &queue).await,
         Command::Explain(explain) => commands::explain::run(&settings, &explain).await,
         Command::Packet(packet) => commands::packet::run(&settings, &packet).await,
+        Command::Edition(what) => commands::edition::run(&settings, &what).await,
         Command::Export(export) => commands::export::run(&settings, &export).await,
         Command::Policy(policy) => commands::policy::run(&settings, &policy).await,
         Command::Standards(standards) => commands::standards::run(&settings, &standards).await,

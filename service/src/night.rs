@@ -49,6 +49,10 @@ pub(crate) struct SourceNight {
     pub(crate) editions: Vec<EditionNight>,
     /// Runs of the office against it.
     pub(crate) runs: Vec<RunNight>,
+    /// When the next edition is due, where one is expected.
+    pub(crate) due_at: Option<String>,
+    /// Whether that is past, with the tolerance.
+    pub(crate) overdue: bool,
 }
 
 /// An edition that came.
@@ -56,7 +60,7 @@ pub(crate) struct SourceNight {
 pub(crate) struct EditionNight {
     /// Its number within the source.
     pub(crate) edition: i64,
-    /// staged, current, past or refused.
+    /// staged, held, current, past, refused or withdrawn.
     pub(crate) state: String,
     /// Names of its files.
     pub(crate) files: Vec<String>,
@@ -78,7 +82,7 @@ pub(crate) struct EditionNight {
     pub(crate) records_gone: i64,
     /// Records as before.
     pub(crate) records_unchanged: i64,
-    /// Why it was refused, or empty.
+    /// Why it was refused, is held or was withdrawn, or empty.
     pub(crate) refusal: String,
 }
 
@@ -203,7 +207,11 @@ impl Night {
         let editions = store.report_editions(since).await?;
         let runs = store.report_runs(office, since).await?;
         let failures = store.report_failures(office, since).await?;
+        let expected = store.expected_editions().await?;
+        let due = |id: &str| expected.iter().find(|expected| expected.source == id);
         let sources = store.source_list().await?.into_iter().map(|source| SourceNight {
+            due_at: due(&source.id).map(|expected| time(expected.due_at)),
+            overdue: due(&source.id).is_some_and(|expected| expected.overdue),
             editions: editions.iter().filter(|e| e.source == source.id).map(EditionNight::from).collect(),
             runs: runs.iter().filter(|r| r.source == source.id).map(RunNight::from).collect(),
             current_edition: source.current_edition,
@@ -327,6 +335,8 @@ pub(crate) fn edition_line(e: &EditionNight) -> String {
     match e.state.as_str() {
         "refused" => format!("edition {} refused: {}", e.edition, e.refusal),
         "staged" => format!("edition {} is not loaded yet", e.edition),
+        "held" => format!("edition {} is held for a person: {}", e.edition, e.refusal),
+        "withdrawn" => format!("edition {} was withdrawn {}", e.edition, e.refusal).trim_end().to_owned(),
         state => format!(
             "edition {} ({state}): {} rows, {} in quarantine; {} records new, {} changed, {} gone",
             e.edition, e.rows, e.rows_quarantined, e.records_new, e.records_changed, e.records_gone

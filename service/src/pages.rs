@@ -2,6 +2,7 @@
 
 mod assets;
 mod compare;
+mod edition;
 mod finding;
 mod layout;
 mod look;
@@ -70,6 +71,7 @@ pub(crate) fn router() -> Router<App> {
         .route("/sources/{id}/editions/{n}/to-mend.csv", get(quarantine::rows))
         .route("/compare", get(compare::show))
         .route("/compare.csv", get(compare::download))
+        .route("/editions/{source}/{number}", get(edition::show).post(edition::take))
         .route("/jobs/{id}", get(uploads::job))
         .route("/signin", get(sign_in::show).merge(sign_in_post))
         .route("/signout", post(sign_in::sign_out))

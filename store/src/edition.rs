@@ -184,7 +184,8 @@ impl Store {
         let mut tx = self.main.begin().await?;
         hold(&mut tx, claim).await?;
         still_in_use(&mut tx, source).await?;
-        let reason = format!("edition {edition}, which was handed in later, took its place while it was held");
+        let reason =
+            format!("edition {edition}, which was handed in later, took its place while it was held");
         refuse_held(&mut tx, source.number, &reason).await?;
         tx.commit().await
     }

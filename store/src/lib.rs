@@ -10,6 +10,7 @@ mod compact;
 pub mod compare;
 mod database;
 pub mod edition;
+pub mod edition_set;
 mod error;
 pub mod finding;
 pub mod history;

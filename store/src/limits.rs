@@ -121,11 +121,8 @@ impl Store {
         )
         .await?;
         let subject = format!("source {}", source.id);
-        note(
-            &mut tx,
-            Entry { office: None, by, action: "limits_set", subject: &subject, detail: &document },
-        )
-        .await?;
+        note(&mut tx, Entry { office: None, by, action: "limits_set", subject: &subject, detail: &document })
+            .await?;
         tx.commit().await
     }
 

@@ -4,8 +4,8 @@ use crossfoot_roll::layout::Layout;
 use serde_json::json;
 use sha2::{Digest as _, Sha256};
 
-use crate::edition::HoldReason;
 use crate::database::{Lock, Row, Tx, values};
+use crate::edition::HoldReason;
 use crate::in_place::{FileInPlace, HERE};
 use crate::job::{JobKind, NewJob, enqueue, running};
 use crate::object::KeptFile;
@@ -153,7 +153,16 @@ pub struct EditionCounts {
     pub records_unchanged: i64,
 }
 
-const SOURCE: &str = "number, id, title, jurisdiction, basis, current_edition, container, folded_to, numbers_given";
+const SOURCE: &str =
+    "number, id, title, jurisdiction, basis, current_edition, container, folded_to, numbers_given";
+
+impl Source {
+    /// Up to which edition its changes were folded into the base; 0 when none were.
+    #[must_use]
+    pub fn folded_to(&self) -> i64 {
+        self.folded_to
+    }
+}
 
 impl Store {
     /// The source of a name, made from the layout when it is new.

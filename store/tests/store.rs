@@ -40,6 +40,8 @@ mod keeping;
 mod later_edition;
 #[path = "store/leases.rs"]
 mod leases;
+#[path = "store/limits.rs"]
+mod limits;
 #[path = "store/measurements.rs"]
 mod measurements;
 #[path = "store/mends.rs"]
@@ -58,6 +60,8 @@ mod queue;
 mod runs;
 #[path = "store/schema.rs"]
 mod schema;
+#[path = "store/sets.rs"]
+mod sets;
 #[path = "store/sources.rs"]
 mod sources;
 #[path = "store/standards.rs"]

@@ -21,6 +21,8 @@ mod bad_settings;
 mod compared;
 #[path = "end_to_end/demonstration.rs"]
 mod demonstration;
+#[path = "end_to_end/editions.rs"]
+mod editions;
 #[path = "end_to_end/exports.rs"]
 mod exports;
 #[path = "end_to_end/findings.rs"]

@@ -30,7 +30,12 @@ pub struct Facts {
 impl Facts {
     /// The facts of an edition.
     #[must_use]
-    pub fn of(counts: EditionCounts, median_um2: Option<i64>, headers: &[Vec<String>], layout: &Layout) -> Facts {
+    pub fn of(
+        counts: EditionCounts,
+        median_um2: Option<i64>,
+        headers: &[Vec<String>],
+        layout: &Layout,
+    ) -> Facts {
         Facts {
             counts,
             median: median_um2.map(Area::from_square_micrometres),
@@ -40,6 +45,11 @@ impl Facts {
         }
     }
 }
+
+/// A handful of parcels gone is no flood, whatever the share, as with the brake.
+const GONE_MIN: i64 = 10;
+/// In a smaller roll one house more or less moves the median.
+const RECORDS_MIN: i64 = 100;
 
 type Gate = fn(&Facts, &Facts, &Limits) -> Option<HoldReason>;
 
@@ -68,7 +78,7 @@ fn shrunk(_before: &Facts, after: &Facts, limits: &Limits) -> Option<HoldReason>
     let (gone, were) = (c.records_ended, c.records_ended + c.records_changed + c.records_unchanged);
     let share = gone as f64 / were as f64;
     // nothing was there before: not a number, which is no larger than anything
-    (share > limits.shrink_share).then(|| {
+    (gone >= GONE_MIN && share > limits.shrink_share).then(|| {
         reason(
             "shrunk",
             format!(
@@ -84,7 +94,8 @@ fn shrunk(_before: &Facts, after: &Facts, limits: &Limits) -> Option<HoldReason>
 
 /// Columns that appeared or are gone. Where the layout is another one, a person has said already what the columns mean.
 fn header_changed(before: &Facts, after: &Facts, limits: &Limits) -> Option<HoldReason> {
-    if before.columns.is_empty() || after.columns.is_empty() || before.layout_version != after.layout_version {
+    if before.columns.is_empty() || after.columns.is_empty() || before.layout_version != after.layout_version
+    {
         return None;
     }
     let changed: Vec<&String> = before.columns.symmetric_difference(&after.columns).collect();
@@ -124,7 +135,8 @@ fn is_mapped(mapped: &BTreeSet<String>, name: &str) -> bool {
 fn median_shifted(before: &Facts, after: &Facts, limits: &Limits) -> Option<HoldReason> {
     let (was, is) = (before.median?.to_square_feet_f64(), after.median?.to_square_feet_f64());
     let share = (is - was).abs() / was;
-    (share > limits.median_share).then(|| {
+    let enough = before.counts.rows_entered.min(after.counts.rows_entered) >= RECORDS_MIN;
+    (enough && share > limits.median_share).then(|| {
         reason(
             "median_shifted",
             format!(
@@ -184,10 +196,14 @@ mod tests {
     use super::*;
 
     fn facts(ended: i64, stay: i64, median: i64, columns: &[&str]) -> Facts {
-        let text = "id = \"s\"\nbasis = \"none\"\n[parcel]\ncolumns = [\"P\"]\n[area]\ncolumn = \"A\"\n";
+        let text = "id = \"s\"\njurisdiction = \"XX\"\nbasis = \"none\"\n[parcel]\ncolumns = [\"P\"]\n[area]\ncolumn = \"A\"\n";
         let layout = Layout::from_toml(text).unwrap();
-        let counts =
-            EditionCounts { records_ended: ended, records_unchanged: stay, ..EditionCounts::default() };
+        let counts = EditionCounts {
+            rows_entered: stay,
+            records_ended: ended,
+            records_unchanged: stay,
+            ..EditionCounts::default()
+        };
         let median = Area::from_whole_square_feet(median).unwrap().square_micrometres();
         let header: Vec<String> = columns.iter().map(|name| (*name).to_owned()).collect();
         Facts::of(counts, Some(median), &[header], &layout)
@@ -219,6 +235,18 @@ mod tests {
         assert_eq!((all[0].figures["gone"], all[0].figures["before"]), (500.0, 1000.0));
         assert!(all[1].sentence.contains("appeared: \"Y\"; gone: \"X\""), "{}", all[1].sentence);
         assert!((all[2].figures["share"] - 0.907).abs() < 1e-12);
+    }
+
+    #[test]
+    fn a_small_roll_is_held_by_its_columns_alone() {
+        let before = facts(0, 99, 2000, &["P", "A"]);
+        assert_eq!(
+            kinds(&before, &facts(9, 90, 1000, &["P", "A"]), &Limits::default()),
+            Vec::<String>::new()
+        );
+        assert_eq!(kinds(&before, &facts(10, 89, 1000, &["P", "A"]), &Limits::default()), ["shrunk"]);
+        let before = facts(0, 100, 2000, &["P", "A"]);
+        assert_eq!(kinds(&before, &facts(0, 100, 1000, &["P", "A"]), &Limits::default()), ["median_shifted"]);
     }
 
     #[test]

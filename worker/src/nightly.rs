@@ -18,9 +18,11 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 
 pub use clock::{ClockError, next_after};
+use crossfoot_store::limits::Expected;
 use crossfoot_store::schedule::{Schedule, ScheduleKind};
 use crossfoot_store::{Store, StoreError};
 use dropping::Staged;
+use jiff::Timestamp;
 use sighting::Look;
 pub(crate) use telling::tell;
 use tokio::task::JoinSet;
@@ -103,6 +105,9 @@ impl Nightly {
                 () = stop.cancelled() => {}
                 () = tokio::time::sleep(self.pace.look) => {}
             }
+            if let Err(error) = self.tell_overdue().await {
+                warn!("what is overdue is told later: {}", with_causes(&error));
+            }
             while let Some(ended) = tasks.try_join_next() {
                 for staged in ended.unwrap_or_default() {
                     let (store, stop) = (self.store.clone(), stop.clone());
@@ -114,6 +119,23 @@ impl Nightly {
             }
         }
         while tasks.join_next().await.is_some() {}
+    }
+
+    /// Tells once of each source whose next edition is overdue, and of sets of files that are not complete.
+    async fn tell_overdue(&self) -> Result<(), StoreError> {
+        self.store.edition_sets_tend().await?;
+        let day = |at: i64| Timestamp::from_microsecond(at).map(|at| at.strftime("%Y-%m-%d").to_string());
+        let words = |expected: &Expected| {
+            format!(
+                "no edition came since {}, the next one was due on {}: ask the publisher, or set another pace",
+                day(expected.last_at).unwrap_or_default(),
+                day(expected.due_at).unwrap_or_default()
+            )
+        };
+        for expected in self.store.overdue_to_tell(words).await? {
+            warn!(source.id = %expected.source, "the next edition of {} is overdue", expected.source);
+        }
+        Ok(())
     }
 
     /// Takes what is due and begins to carry it out.

@@ -105,7 +105,9 @@ async fn pin(
     // where the first edition was withdrawn, no house has a record any more, by the rules of that edition
     let read_by = match source.current_edition {
         Some(current) => Some(current),
-        None if store.pending_counts(office, number).await?.0 > 0 => store.edition_withdrawn_last(number).await?,
+        None if store.pending_counts(office, number).await?.0 > 0 => {
+            store.edition_withdrawn_last(number).await?
+        }
         None => None,
     };
     let Some(read_by) = read_by else { return Ok(None) };

@@ -7,7 +7,8 @@ use axum::body::Body;
 use axum::extract::State;
 use axum::http::{HeaderMap, StatusCode, header};
 use axum::response::IntoResponse;
-use crossfoot_store::listing::{ChangeEntry, EditionEntry};
+use crossfoot_store::history::{ChangeEntry, FieldChange};
+use crossfoot_store::listing::EditionEntry;
 use crossfoot_store::office::Role;
 use crossfoot_store::source::{EditionArrival, EditionCounts, EditionNotes, RollStatus, Source};
 use serde::{Deserialize, Serialize};
@@ -16,6 +17,7 @@ use utoipa_axum::router::OpenApiRouter;
 use utoipa_axum::routes;
 
 use super::exports::{Form, Rows, streamed};
+use super::life::HoldView;
 use super::quarantine::MendView;
 use super::sources::Job;
 use super::views::{square_feet, time};
@@ -40,7 +42,7 @@ pub(crate) fn router() -> OpenApiRouter<App> {
 pub(crate) struct EditionView {
     /// Its number within the source.
     number: i64,
-    /// staged, current, past or refused.
+    /// staged, held, current, past, refused or withdrawn.
     state: String,
     /// The year of the roll, where stated.
     roll_year: Option<i64>,
@@ -50,7 +52,7 @@ pub(crate) struct EditionView {
     layout_version: String,
     /// When it arrived.
     received_at: String,
-    /// Why it was refused, or empty.
+    /// Why it was refused, is held or was withdrawn, or empty.
     refusal: String,
     /// Data rows read.
     rows_total: i64,
@@ -155,6 +157,18 @@ pub(crate) enum StatusName {
     NotStated,
 }
 
+impl StatusName {
+    /// What it means.
+    pub(crate) fn status(self) -> RollStatus {
+        match self {
+            StatusName::Preliminary => RollStatus::Preliminary,
+            StatusName::Certified => RollStatus::Certified,
+            StatusName::Corrected => RollStatus::Corrected,
+            StatusName::NotStated => RollStatus::NotStated,
+        }
+    }
+}
+
 /// What became of an edition that was handed in.
 #[derive(Debug, Serialize, ToSchema)]
 pub(crate) struct Arrival {
@@ -203,8 +217,13 @@ pub(crate) async fn create_edition(
         Ok::<_, Problem>(arrival)
     });
     let arrival = staging.await.map_err(|_| Problem::new(Kind::Internal, "the edition was not staged"))??;
+    Ok(self::arrival(arrival))
+}
+
+/// What became of an edition, as it is answered.
+pub(crate) fn arrival(arrival: EditionArrival) -> (StatusCode, HeaderMap, Json<Arrival>) {
     let mut headers = HeaderMap::new();
-    Ok(match arrival {
+    match arrival {
         EditionArrival::Known { edition, state } => {
             (StatusCode::OK, headers, Json(Arrival { edition, state, job: None }))
         }
@@ -215,7 +234,7 @@ pub(crate) async fn create_edition(
             let arrival = Arrival { edition, state: "staged".to_owned(), job: Some(job) };
             (StatusCode::ACCEPTED, headers, Json(arrival))
         }
-    })
+    }
 }
 
 /// Refuses a body that is not said to be a file.
@@ -235,12 +254,7 @@ fn notes(query: &EditionQuery) -> Result<EditionNotes, Problem> {
     if query.roll_year.is_some_and(|year| !(1500..=2200).contains(&year)) {
         return Err(Problem::new(Kind::BadRequest, "roll_year is not between 1500 and 2200"));
     }
-    let status = match query.status {
-        Some(StatusName::Preliminary) => RollStatus::Preliminary,
-        Some(StatusName::Certified) => RollStatus::Certified,
-        Some(StatusName::Corrected) => RollStatus::Corrected,
-        Some(StatusName::NotStated) | None => RollStatus::NotStated,
-    };
+    let status = query.status.map(StatusName::status).unwrap_or_default();
     Ok(EditionNotes { roll_year: query.roll_year, status, as_of: String::new() })
 }
 
@@ -267,9 +281,11 @@ pub(crate) struct EditionWhole {
     edition: EditionView,
     /// Its job, with its progress.
     job: Option<Job>,
+    /// Why it is or was held for a person.
+    held_for: Vec<HoldView>,
 }
 
-async fn found(app: &App, id: &str, number: i64) -> Result<(Source, EditionEntry), Problem> {
+pub(crate) async fn found(app: &App, id: &str, number: i64) -> Result<(Source, EditionEntry), Problem> {
     let source = app.store.source_by_id(id).await?;
     let editions = match number.checked_sub(1) {
         Some(before) => app.store.edition_page(source.number, before, 1).await?,
@@ -292,7 +308,9 @@ pub(crate) async fn get_edition(
     let (source, edition) = found(&app, &id, n).await?;
     let job = app.store.edition_job(source.number, n).await?.map(Job::from);
     let mended = app.store.mend(source.number, n).await?.as_ref().map(MendView::from);
-    Ok(Json(EditionWhole { edition: EditionView { mended, ..edition.into() }, job }))
+    let held_for = app.store.edition(source.number, n).await?.held_for;
+    let held_for = held_for.into_iter().map(HoldView::from).collect();
+    Ok(Json(EditionWhole { edition: EditionView { mended, ..edition.into() }, job, held_for }))
 }
 
 /// Download the quarantine of an edition as CSV, without the rows themselves: they may hold what the layout does not map.
@@ -346,6 +364,44 @@ pub(crate) struct Change {
     value: Option<String>,
     /// The line of the file.
     line: i64,
+    /// The fields that changed, of a record that did.
+    fields: Vec<Field>,
+}
+
+/// A field that an edition changed.
+#[derive(Debug, Serialize, ToSchema)]
+pub(crate) struct Field {
+    /// Its name.
+    field: String,
+    /// What it was; null where it was not stated.
+    from: Option<String>,
+    /// What it is.
+    to: Option<String>,
+}
+
+impl From<FieldChange> for Field {
+    fn from(change: FieldChange) -> Field {
+        Field { field: change.field, from: change.from, to: change.to }
+    }
+}
+
+/// A change as rows: one for each field, or one without a field.
+pub(crate) fn change_json(change: &ChangeEntry) -> Vec<serde_json::Value> {
+    let row = |field: Option<&FieldChange>| {
+        serde_json::json!({
+            "parcel_key": change.parcel_key,
+            "what": change.what,
+            "field": field.map(|f| f.field.as_str()),
+            "from": field.and_then(|f| f.from.as_deref()),
+            "to": field.and_then(|f| f.to.as_deref()),
+            "line": change.line,
+        })
+    };
+    if change.fields.is_empty() {
+        vec![row(None)]
+    } else {
+        change.fields.iter().map(|f| row(Some(f))).collect()
+    }
 }
 
 impl From<ChangeEntry> for Change {
@@ -357,6 +413,7 @@ impl From<ChangeEntry> for Change {
             recorded_sqft: square_feet(change.area),
             value: change.value.map(|value| value.to_text()),
             line: change.line,
+            fields: change.fields.into_iter().map(Field::from).collect(),
         }
     }
 }

@@ -14,6 +14,7 @@ use utoipa::ToSchema;
 use utoipa_axum::router::OpenApiRouter;
 use utoipa_axum::routes;
 
+use super::views::time;
 use crate::http::App;
 use crate::http::access::Who;
 use crate::http::extract::P;
@@ -37,6 +38,10 @@ pub(crate) struct SourceView {
     basis: String,
     /// The edition in use, once there is one.
     current_edition: Option<i64>,
+    /// When the next edition is due, where one is expected.
+    due_at: Option<String>,
+    /// Whether that is past, with the tolerance.
+    overdue: bool,
 }
 
 impl From<Source> for SourceView {
@@ -47,6 +52,8 @@ impl From<Source> for SourceView {
             jurisdiction: source.jurisdiction,
             basis: source.basis,
             current_edition: source.current_edition,
+            due_at: None,
+            overdue: false,
         }
     }
 }
@@ -59,7 +66,15 @@ pub(crate) async fn list_sources(
     State(app): State<App>,
     _who: Who,
 ) -> Result<Json<Vec<SourceView>>, Problem> {
-    Ok(Json(app.store.source_list().await?.into_iter().map(SourceView::from).collect()))
+    let expected = app.store.expected_editions().await?;
+    let mut views: Vec<SourceView> =
+        app.store.source_list().await?.into_iter().map(SourceView::from).collect();
+    for view in &mut views {
+        if let Some(expected) = expected.iter().find(|expected| expected.source == view.id) {
+            (view.due_at, view.overdue) = (Some(time(expected.due_at)), expected.overdue);
+        }
+    }
+    Ok(Json(views))
 }
 
 /// Make a source of a layout, as TOML or as JSON, or give a known source a new layout. The layout's id is the source's.
@@ -85,7 +100,7 @@ pub(crate) async fn create_source(
     Ok((status, Json(SourceView::from(source))))
 }
 
-fn layout(headers: &HeaderMap, body: &[u8]) -> Result<Layout, Problem> {
+pub(crate) fn layout(headers: &HeaderMap, body: &[u8]) -> Result<Layout, Problem> {
     let content = headers.get(header::CONTENT_TYPE).and_then(|v| v.to_str().ok()).unwrap_or_default();
     let text = std::str::from_utf8(body)
         .map_err(|_| Problem::new(Kind::BadRequest, "the body is not UTF-8: save it as UTF-8"))?;
@@ -118,7 +133,7 @@ fn layout(headers: &HeaderMap, body: &[u8]) -> Result<Layout, Problem> {
 pub(crate) struct Job {
     /// Its id.
     pub(crate) id: String,
-    /// import or reconcile.
+    /// import, reconcile or compact.
     pub(crate) kind: &'static str,
     /// queued, running, done or failed.
     pub(crate) state: String,

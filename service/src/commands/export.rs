@@ -10,6 +10,7 @@ use crossfoot_worker::quarantine::{MendFormError, MendForms, Shown};
 use crossfoot_worker::settings::Settings;
 use serde_json::{Value, json};
 
+use crate::api::editions::change_json;
 use crate::api::quarantine::groups;
 use crate::api::views::Pair;
 use crate::arguments::{Export, ExportWhat, Form};
@@ -22,8 +23,9 @@ const PAGE: i64 = 1000;
 /// Runs the command.
 pub(crate) async fn run(settings: &Settings, arguments: &Export) -> anyhow::Result<Outcome> {
     let installation = Installation::open(settings).await?;
-    if arguments.what == ExportWhat::Rejects && arguments.source.is_none() {
-        complain("export rejects needs --source");
+    let of_a_source = matches!(arguments.what, ExportWhat::Rejects | ExportWhat::Changes);
+    if of_a_source && arguments.source.is_none() {
+        complain("export rejects and export changes need --source");
         return Ok(Outcome::Usage);
     }
     if let Some(source) = &arguments.source
@@ -43,6 +45,7 @@ pub(crate) async fn run(settings: &Settings, arguments: &Export) -> anyhow::Resu
             let source = arguments.source.as_deref().unwrap_or_default();
             return quarantine(&installation, source, arguments, sink).await;
         }
+        ExportWhat::Changes => changes(&installation, arguments, &mut sink).await?,
     }
     sink.finish()?;
     Ok(Outcome::Done)
@@ -150,6 +153,21 @@ async fn rejects(
         for reject in &page {
             let file = usize::try_from(reject.file).ok().and_then(|n| files.get(n));
             sink.row(&reject_json(reject, file.map_or("", |f| f.name.as_str())))?;
+        }
+    }
+}
+
+async fn changes(installation: &Installation, arguments: &Export, sink: &mut Sink) -> anyhow::Result<()> {
+    let store = &installation.store;
+    let source = store.source_by_id(arguments.source.as_deref().unwrap_or_default()).await?;
+    let Some(edition) = arguments.edition.or(source.current_edition) else { return Ok(()) };
+    let mut after = 0;
+    loop {
+        let page = store.change_page(&source, edition, after, PAGE).await?;
+        let Some(last) = page.last() else { return Ok(()) };
+        after = last.record;
+        for row in page.iter().flat_map(change_json) {
+            sink.row(&row)?;
         }
     }
 }

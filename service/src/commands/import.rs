@@ -4,15 +4,15 @@ use std::io::Write;
 use std::path::Path;
 
 use crossfoot_roll::layout::Layout;
-use crossfoot_store::Store;
 use crossfoot_store::in_place::FileInPlace;
 use crossfoot_store::object::KeptFile;
 use crossfoot_store::source::{Edition, EditionArrival, EditionNotes, RollStatus, Source};
+use crossfoot_store::{Store, StoreError};
 use crossfoot_worker::JobEnd;
 use crossfoot_worker::settings::Settings;
 
 use super::look;
-use crate::arguments::{Import, ImportHouses, ImportRoll, ImportWhat, Status};
+use crate::arguments::{Import, ImportAgain, ImportHouses, ImportRoll, ImportWhat, Status};
 use crate::houses;
 use crate::installation::Installation;
 use crate::outcome::{Outcome, complain, say};
@@ -44,6 +44,11 @@ pub(crate) async fn run(settings: &Settings, import: &Import) -> anyhow::Result<
         ImportWhat::Mend(arguments) => {
             let installation = Installation::open(settings).await?;
             super::mend::run(&installation, arguments).await
+        }
+        ImportWhat::Again(arguments) => {
+            let Some(layout) = read_layout(&arguments.layout) else { return Ok(Outcome::Refused) };
+            let installation = Installation::open(settings).await?;
+            again(&installation, &layout, arguments).await
         }
         ImportWhat::Houses(arguments) => {
             let installation = Installation::open(settings).await?;
@@ -97,36 +102,95 @@ pub(crate) async fn roll(
     };
     let notes = EditionNotes { roll_year: arguments.roll_year, status, as_of: String::new() };
     let files = files_of(store, &source, layout, arguments).await?;
-    let staged = store.edition_stage_in_place(&source, layout, &files, &notes, arguments.keep_later).await?;
-    let (edition, job) = match staged {
+    let arrival =
+        store.edition_stage_in_place(&source, layout, &files, &notes, arguments.keep_later).await?;
+    let following = Following {
+        files: &files,
+        keep_later: arguments.keep_later,
+        detach: arguments.detach,
+        strict: arguments.strict,
+    };
+    follow(installation, &source, arrival, &following).await
+}
+
+/// Reads the kept files of the edition in use again.
+async fn again(
+    installation: &Installation,
+    layout: &Layout,
+    arguments: &ImportAgain,
+) -> anyhow::Result<Outcome> {
+    let store = &installation.store;
+    let source = match store.source_by_id(&arguments.source).await {
+        Err(StoreError::Missing { .. }) => {
+            complain(&format!("there is no source {}", arguments.source));
+            return Ok(Outcome::Refused);
+        }
+        found => found?,
+    };
+    let Some(current) = source.current_edition else {
+        complain(&format!("{}: no edition is in use: import its files", source.id));
+        return Ok(Outcome::Refused);
+    };
+    let edition = store.edition(source.number, current).await?;
+    let notes = EditionNotes {
+        roll_year: edition.roll_year.and_then(|year| i32::try_from(year).ok()),
+        status: RollStatus::from_name(&edition.status).unwrap_or_default(),
+        as_of: edition.as_of,
+    };
+    let arrival = store.edition_stage(&source, layout, &edition.files, &notes).await?;
+    let following =
+        Following { files: &edition.files, keep_later: true, detach: arguments.detach, strict: false };
+    follow(installation, &source, arrival, &following).await
+}
+
+/// How an edition that was handed in is followed.
+struct Following<'a> {
+    files: &'a [KeptFile],
+    keep_later: bool,
+    detach: bool,
+    strict: bool,
+}
+
+/// Waits until an edition that was handed in is loaded, and tells what came of it.
+async fn follow(
+    installation: &Installation,
+    source: &Source,
+    arrival: EditionArrival,
+    following: &Following<'_>,
+) -> anyhow::Result<Outcome> {
+    let store = &installation.store;
+    let Following { files, keep_later, detach, strict } = *following;
+    let (edition, job) = match arrival {
         EditionArrival::Known { edition, state } => {
-            let keeping = store.edition_supply(source.number, edition, &files, arguments.keep_later).await?;
-            if let Some(job) = keeping.filter(|_| !arguments.keep_later) {
-                return keep(installation, &source, edition, &job, arguments).await;
+            let keeping = store.edition_supply(source.number, edition, files, keep_later).await?;
+            if let Some(job) = keeping.filter(|_| !keep_later) {
+                return keep(installation, source, edition, &job, strict).await;
             }
             say(&format!(
                 "{}: these files are here already as edition {edition} ({state}): nothing to do\n",
                 source.id
             ))?;
-            return Ok(quarantine(&store.edition(source.number, edition).await?, arguments));
+            let edition = store.edition(source.number, edition).await?;
+            return held(source, &edition, quarantine(&edition, strict));
         }
         EditionArrival::Staged { edition, job } => (edition, job),
     };
-    if arguments.detach {
+    if detach {
         say(&format!("{}: edition {edition} is staged; job {job} loads it\n", source.id))?;
         return Ok(Outcome::Done);
     }
     let end = installation.run_job(&job, &format!("loading {}", source.id)).await?;
     let edition = store.edition(source.number, edition).await?;
-    if let Some(outcome) = ended(&source, &edition, end) {
+    if let Some(outcome) = ended(source, &edition, end) {
         return Ok(outcome);
     }
-    report(installation, &source, &edition).await?;
+    report(installation, source, &edition).await?;
+    if edition.state == "held" {
+        return held(source, &edition, Outcome::Held);
+    }
     match store.edition_keeping(source.number, edition.number).await? {
-        Some(job) if !arguments.keep_later => {
-            keep(installation, &source, edition.number, &job, arguments).await
-        }
-        Some(_) | None => Ok(quarantine(&edition, arguments)),
+        Some(job) if !keep_later => keep(installation, source, edition.number, &job, strict).await,
+        Some(_) | None => Ok(quarantine(&edition, strict)),
     }
 }
 
@@ -164,7 +228,7 @@ async fn keep(
     source: &Source,
     edition: i64,
     job: &str,
-    arguments: &ImportRoll,
+    strict: bool,
 ) -> anyhow::Result<Outcome> {
     match installation.run_job(job, &format!("keeping the files of {}", source.id)).await? {
         JobEnd::Failed { reason, .. } => {
@@ -172,7 +236,7 @@ async fn keep(
             Ok(Outcome::Failed)
         }
         JobEnd::Done | JobEnd::Refused(_) | JobEnd::Held(_) | JobEnd::Lost => {
-            Ok(quarantine(&installation.store.edition(source.number, edition).await?, arguments))
+            Ok(quarantine(&installation.store.edition(source.number, edition).await?, strict))
         }
     }
 }
@@ -192,9 +256,23 @@ pub(crate) fn ended(source: &Source, edition: &Edition, end: JobEnd) -> Option<O
     }
 }
 
+/// Tells why an edition is held, if it is.
+fn held(source: &Source, edition: &Edition, otherwise: Outcome) -> anyhow::Result<Outcome> {
+    if edition.state != "held" {
+        return Ok(otherwise);
+    }
+    say(&format!("{}: edition {} is held for a person and not in use:\n", source.id, edition.number))?;
+    for reason in &edition.held_for {
+        say(&format!("  {}\n", reason.sentence))?;
+    }
+    say(&format!("  put it in use: crossfoot edition accept {} {}\n", source.id, edition.number))?;
+    say(&format!("  give it up:    crossfoot edition refuse {} {}\n", source.id, edition.number))?;
+    Ok(Outcome::Held)
+}
+
 /// How it ends for scripts that asked to be told of quarantined rows; the same file again ends the same way.
-fn quarantine(edition: &Edition, arguments: &ImportRoll) -> Outcome {
-    if edition.counts.rows_rejected > 0 && arguments.strict { Outcome::Partly } else { Outcome::Done }
+fn quarantine(edition: &Edition, strict: bool) -> Outcome {
+    if edition.counts.rows_rejected > 0 && strict { Outcome::Partly } else { Outcome::Done }
 }
 
 /// Rows in quarantine that are shown at once.

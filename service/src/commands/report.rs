@@ -43,6 +43,9 @@ fn text(night: &Night) -> anyhow::Result<String> {
         if source.editions.is_empty() {
             writeln!(text, "  no edition came")?;
         }
+        if let Some(due) = source.due_at.as_ref().filter(|_| source.overdue) {
+            writeln!(text, "  overdue: an edition was due at {due}")?;
+        }
         for edition in &source.editions {
             writeln!(text, "  {}", edition_line(edition))?;
         }

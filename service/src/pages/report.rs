@@ -26,6 +26,7 @@ fn body(night: &Night) -> Markup {
             h2 dir="auto" { (source.source) }
             ul {
                 @if source.editions.is_empty() { li { "no edition came" } }
+                @if let Some(due) = source.due_at.as_ref().filter(|_| source.overdue) { li { "overdue: an edition was due at " (moment_of(due)) } }
                 @for edition in &source.editions { li dir="auto" { (edition_line(edition)) } }
                 @for run in &source.runs { li { a href="/runs" { (run_line(run)) } } }
             }

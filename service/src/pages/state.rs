@@ -28,6 +28,7 @@ fn shape(name: &str) -> &'static str {
         "referred" => "\u{25b7}",
         "staged" | "counting" | "applying" | "running" => "\u{25d4}",
         "held" | "to_settle" => "\u{25c6}",
+        "withdrawn" => "\u{21a9}",
         "refused" | "failed" => "\u{2715}",
         _ => "\u{25ac}",
     }
@@ -42,7 +43,7 @@ mod tests {
     fn the_states_of_one_kind_of_thing_have_shapes_of_their_own() {
         let kinds: [&[&str]; 4] = [
             &["open", "confirmed", "cleared", "referred", "closed"],
-            &["staged", "current", "past", "refused"],
+            &["staged", "held", "current", "past", "refused", "withdrawn"],
             &["applying", "held", "done"],
             &["queued", "running", "done", "failed"],
         ];

@@ -39,7 +39,7 @@ pub(super) async fn show(State(app): State<App>, guest: Guest) -> Result<Respons
         let rejects = app.store.reject_counts(&source, last.number).await?;
         rows.push(html! { tr {
             td { (source.id) @if !source.title.is_empty() { div.soft dir="auto" { (source.title) } } }
-            td data-l="Edition" { (last.number) ", " (state(&last.state)) @if !last.refusal.is_empty() { ": " (last.refusal) } }
+            td data-l="Edition" { a href={ "/editions/" (source.number) "/" (last.number) } { "Edition " (last.number) } ", " (state(&last.state)) @if !last.refusal.is_empty() { ": " (last.refusal) } }
             td.n data-l="Rows" { (last.counts.rows_total) }
             td.n data-l="New" { (last.counts.records_new) }
             td.n data-l="Changed" { (last.counts.records_changed) }

@@ -118,8 +118,9 @@ async fn a_held_edition_that_is_given_up_leaves_nothing(ground: &Ground) {
 async fn a_later_edition_takes_the_place_of_a_held_one(ground: &Ground) {
     take(ground, "1", &[("A", 1000), ("B", 2000), ("C", 3000)]).await;
     held(ground, "2", &[("A", 1), ("E", 5)]).await;
-    let (source, loaded) =
-        ground.take("roll", &layout("roll"), "3", vec![batch(&[("A", 1100), ("B", 2000), ("C", 3000)])]).await;
+    let (source, loaded) = ground
+        .take("roll", &layout("roll"), "3", vec![batch(&[("A", 1100), ("B", 2000), ("C", 3000)])])
+        .await;
     assert_eq!((loaded.counts.records_changed, loaded.counts.records_unchanged), (1, 2));
     assert_eq!(source.current_edition, Some(3));
     let refused = ground.edition(1, 2).await.unwrap();
@@ -212,7 +213,11 @@ async fn a_first_edition_that_is_withdrawn_leaves_no_edition(ground: &Ground) {
     let source = ground.source("roll").await;
     assert_eq!(source.current_edition, None);
     assert_eq!(ground.edition_withdrawn_last(1).await.unwrap(), Some(1));
-    assert_eq!(ground.to_judge(OFFICE).await.len(), KEYS.len(), "every house is to be judged without records");
+    assert_eq!(
+        ground.to_judge(OFFICE).await.len(),
+        KEYS.len(),
+        "every house is to be judged without records"
+    );
     let read = ground.record_by_keys(&source, &keys()).await;
     assert!(matches!(read, Err(StoreError::Missing { .. })), "{read:?}");
     let next = take(ground, "2", &[("C", 3000)]).await;
@@ -274,7 +279,8 @@ async fn an_import_that_lost_its_lease_appends_nothing(ground: &Ground) {
     drop(sender);
     let ended = stopped.await.unwrap();
     let other = ground.another().await;
-    let loaded = load(&other, &third, &source, edition, vec![batch(&[("A", 1100), ("B", 2000)])]).await.unwrap();
+    let loaded =
+        load(&other, &third, &source, edition, vec![batch(&[("A", 1100), ("B", 2000)])]).await.unwrap();
     other.edition_make_current(&third, &source, edition, &loaded).await.unwrap();
     // it may have come to its end before the other began, but it puts nothing in use
     if let Ok(loaded) = ended {
@@ -293,7 +299,8 @@ async fn an_edition_loaded_against_one_that_was_withdrawn_does_not_come_into_use
     take(ground, "2", &[("A", 1100), ("B", 2000)]).await;
     let before = ground.source("roll").await;
     let (source, edition, claim) = ground.staged("roll", &layout("roll"), "3").await;
-    let loaded = load(ground, &claim, &source, edition, vec![batch(&[("A", 1100), ("B", 2000)])]).await.unwrap();
+    let loaded =
+        load(ground, &claim, &source, edition, vec![batch(&[("A", 1100), ("B", 2000)])]).await.unwrap();
     ground.edition_withdraw(&before, 2, &reviewer(), "").await.unwrap();
     let late = ground.edition_make_current(&claim, &source, edition, &loaded).await;
     assert!(matches!(late, Err(StoreError::MovedOn)), "{late:?}");
@@ -306,11 +313,8 @@ async fn an_edition_loaded_against_one_that_was_withdrawn_does_not_come_into_use
 }
 
 async fn changes_name_what_each_field_was_and_is(ground: &Ground) {
-    let first = vec![
-        entry(2, "A", Some(1000), "110"),
-        entry(3, "B", Some(2000), "110"),
-        entry(4, "C", None, "110"),
-    ];
+    let first =
+        vec![entry(2, "A", Some(1000), "110"), entry(3, "B", Some(2000), "110"), entry(4, "C", None, "110")];
     let rows = |entries| vec![LoadBatch { file: 0, entries, rejects: Vec::new() }];
     ground.take("roll", &layout("roll"), "1", rows(first)).await;
     let second = vec![

@@ -131,7 +131,8 @@ async fn an_edition_that_a_later_one_overtook_is_taken_as_a_new_one(ground: &Gro
 async fn an_edition_keeps_its_files_layout_and_notes(ground: &Ground) {
     let source = ground.source_ensure("roll", &layout("roll")).await.unwrap();
     let files = [kept("b"), kept("a"), kept("c")];
-    let notes = EditionNotes { roll_year: Some(2026), status: RollStatus::Certified, ..EditionNotes::default() };
+    let notes =
+        EditionNotes { roll_year: Some(2026), status: RollStatus::Certified, ..EditionNotes::default() };
     ground.edition_stage(&source, &layout("mine"), &files, &notes).await.unwrap();
     let edition = ground.edition(source.number, 1).await.unwrap();
     assert_eq!(edition.files, files, "in the order in which they were handed in");

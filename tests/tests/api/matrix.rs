@@ -32,6 +32,8 @@ fn roles_see_what_the_description_says_and_nothing_else(place: &Installation) {
                 .replace("{property}", "01900000-0000-7000-8000-000000000000")
                 .replace("{version}", "1")
                 .replace("{source}", "none")
+                .replace("{parcel}", "1")
+                .replace("{name}", "roll.csv")
                 .replace("{n}", "1");
             let verb = method.to_uppercase();
             // an empty body of no type: whoever may not must be told so before it is looked at

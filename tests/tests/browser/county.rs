@@ -56,6 +56,7 @@ pub(crate) fn pages_of_the_office(browser: &Browser) -> Vec<String> {
         "/compare?source=basalt-county-roll&with=basalt-treasurer",
         "/compare?source=basalt-county-roll&with=basalt-treasurer&list=only_in_source",
         "/uploads/look",
+        "/editions/1/1",
         "/properties",
         "/report",
         "/properties/DAO-029",
