@@ -4,6 +4,7 @@ pub(crate) mod config;
 pub(crate) mod demo;
 pub(crate) mod explain;
 pub(crate) mod export;
+pub(crate) mod fetch;
 pub(crate) mod import;
 pub(crate) mod key;
 pub(crate) mod measure;

@@ -19,11 +19,13 @@ pub enum JobKind {
     Reconcile,
     /// Packs the kept originals of an edition.
     Keep,
+    /// Fetches the file of a source.
+    Fetch,
 }
 
 impl JobKind {
     /// Every kind.
-    pub const ALL: [JobKind; 3] = [JobKind::Import, JobKind::Reconcile, JobKind::Keep];
+    pub const ALL: [JobKind; 4] = [JobKind::Import, JobKind::Reconcile, JobKind::Keep, JobKind::Fetch];
 
     /// The name kept in databases.
     #[must_use]
@@ -32,6 +34,7 @@ impl JobKind {
             JobKind::Import => "import",
             JobKind::Reconcile => "reconcile",
             JobKind::Keep => "keep",
+            JobKind::Fetch => "fetch",
         }
     }
 

@@ -7,6 +7,7 @@ pub mod access;
 mod audit_log;
 mod database;
 mod error;
+pub mod fetch;
 pub mod finding;
 pub mod idempotency;
 pub mod job;

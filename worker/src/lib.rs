@@ -2,6 +2,7 @@
 //! inside on the embedded database, and the binary `crossfoot-worker` for machines of their own.
 
 mod evidence;
+pub mod fetch;
 mod import;
 mod judging;
 mod keep;

@@ -42,8 +42,7 @@ async fn write(store: &Store, claim: &Claim, end: &JobEnd) -> Result<(), StoreEr
             let detail = format!("{} job {} failed: {reason}", kind.name(), claim.id);
             store.notice_write(office, source, "job_failed", &detail).await
         }
-        (JobEnd::Done, JobKind::Reconcile | JobKind::Keep) | (JobEnd::Failed { .. } | JobEnd::Lost, _) => {
-            Ok(())
-        }
+        (JobEnd::Done, JobKind::Reconcile | JobKind::Keep | JobKind::Fetch)
+        | (JobEnd::Failed { .. } | JobEnd::Lost, _) => Ok(()),
     }
 }
