@@ -5,11 +5,11 @@ ALTER TABLE edition_file ADD COLUMN kept_bytes INTEGER;
 CREATE INDEX edition_file_sha256 ON edition_file (sha256);
 CREATE INDEX edition_file_object ON edition_file (object_key);
 
--- A kind of job more: a check cannot be changed in place here.
+-- Kinds of jobs more: a check cannot be changed in place here.
 CREATE TABLE job_anew (
     id TEXT NOT NULL PRIMARY KEY,
     office TEXT REFERENCES office (id),
-    kind TEXT NOT NULL CHECK (kind IN ('import', 'reconcile', 'compact', 'keep')),
+    kind TEXT NOT NULL CHECK (kind IN ('import', 'reconcile', 'compact', 'keep', 'fetch')),
     payload TEXT NOT NULL,
     state TEXT NOT NULL CHECK (state IN ('queued', 'running', 'done', 'failed')),
     dedup_key TEXT NOT NULL,
@@ -33,3 +33,19 @@ ALTER TABLE job_anew RENAME TO job;
 CREATE UNIQUE INDEX job_queued_once ON job (dedup_key) WHERE state = 'queued';
 CREATE UNIQUE INDEX job_running_alone ON job (exclusive_key) WHERE state = 'running';
 CREATE INDEX job_state ON job (state, created_at, id);
+
+-- Where a source is fetched from, when, and what last came of it.
+CREATE TABLE source_fetch (
+    source INTEGER NOT NULL PRIMARY KEY REFERENCES source (number),
+    url TEXT NOT NULL,
+    checksum_url TEXT NOT NULL,
+    layout TEXT NOT NULL,
+    bytes_max INTEGER NOT NULL,
+    cron TEXT NOT NULL,
+    time_zone TEXT NOT NULL,
+    next_at INTEGER,
+    etag TEXT NOT NULL DEFAULT '',
+    last_modified TEXT NOT NULL DEFAULT '',
+    tried_at INTEGER,
+    result TEXT NOT NULL DEFAULT ''
+) STRICT;

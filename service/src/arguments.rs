@@ -69,6 +69,9 @@ pub(crate) enum Command {
     /// What is done by itself, and when: nightly runs, folders from which published files are taken.
     #[command(subcommand)]
     Schedule(Schedule),
+    /// Files that are taken from their publisher's address, by themselves or on demand.
+    #[command(subcommand)]
+    Fetch(Fetch),
     /// Tells what happened in a night: editions, findings opened and closed, failures with their reason.
     Report(Report),
     /// The files as they were received: how they are kept, and their bytes back.
@@ -632,6 +635,50 @@ pub(crate) enum Key {
     },
     /// Lists the keys of the office, without the keys themselves.
     List,
+}
+
+#[derive(Debug, Subcommand)]
+pub(crate) enum Fetch {
+    /// Says from where a source is fetched; said again, it is as said last.
+    Add(AddFetch),
+    /// Fetches a source and loads what came.
+    Now {
+        /// The source's name.
+        source: String,
+    },
+    /// Lists what is fetched, and what last came of it.
+    List,
+    /// Fetches a source no more.
+    Remove {
+        /// The source's name.
+        source: String,
+    },
+}
+
+/// Options of `fetch add`.
+#[derive(Debug, Args)]
+pub(crate) struct AddFetch {
+    /// The source that the file is an edition of; the layout's id if not named.
+    #[arg(long, value_name = "NAME")]
+    pub(crate) source: Option<String>,
+    /// The layout by which it is read (TOML); it is kept with the address.
+    #[arg(long, value_name = "FILE")]
+    pub(crate) layout: PathBuf,
+    /// Where it is published. The operator allows hosts in fetch_hosts.
+    #[arg(long, value_name = "URL")]
+    pub(crate) url: String,
+    /// Where its SHA-256 is published (SHA-1 and MD5 are taken too, and told as weak).
+    #[arg(long, value_name = "URL")]
+    pub(crate) checksum_url: Option<String>,
+    /// Bytes that it may have at the most.
+    #[arg(long, default_value_t = 8 * 1024 * 1024 * 1024, value_name = "BYTES", value_parser = clap::value_parser!(i64).range(1..))]
+    pub(crate) bytes: i64,
+    /// When: minute, hour, day, month, day of the week; on demand only if not said.
+    #[arg(long, value_name = "EXPRESSION")]
+    pub(crate) cron: Option<String>,
+    /// The time zone that it is meant in, as the IANA database names it.
+    #[arg(long, default_value = "UTC", value_name = "ZONE")]
+    pub(crate) time_zone: String,
 }
 
 #[derive(Debug, Subcommand)]

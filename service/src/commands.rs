@@ -6,6 +6,7 @@ pub(crate) mod demo;
 pub(crate) mod edition;
 pub(crate) mod explain;
 pub(crate) mod export;
+pub(crate) mod fetch;
 pub(crate) mod import;
 pub(crate) mod jurisdiction;
 pub(crate) mod key;

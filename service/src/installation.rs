@@ -31,7 +31,8 @@ impl Installation {
     pub(crate) async fn open(settings: &Settings) -> anyhow::Result<Installation> {
         let store = Store::open(&settings.store()).await.context("the store cannot be opened")?;
         store.office_ensure(&settings.office, &settings.office_name).await?;
-        let worker = Worker::new(store.clone(), settings.lease_seconds)?;
+        let worker =
+            Worker::new(store.clone(), settings.lease_seconds)?.fetching_from(settings.fetch_rules()?);
         Ok(Installation { store, office: settings.office.clone(), worker })
     }
 

@@ -89,6 +89,7 @@ async fn run(arguments: Arguments) -> anyhow::Result<Outcome> {
         Command::Policy(policy) => commands::policy::run(&settings, &policy).await,
         Command::Standards(standards) => commands::standards::run(&settings, &standards).await,
         Command::Schedule(schedule) => commands::schedule::run(&settings, &schedule).await,
+        Command::Fetch(fetch) => commands::fetch::run(&settings, &fetch).await,
         Command::Report(report) => commands::report::run(&settings, &report).await,
         Command::Originals(originals) => commands::originals::run(&settings, &originals).await,
         Command::Key(key) => commands::key::run(&settings, &key).await,

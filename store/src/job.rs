@@ -22,11 +22,14 @@ pub enum JobKind {
     Keep,
     /// Folds the changes of editions that can no longer be withdrawn into the base of a source.
     Compact,
+    /// Fetches the file of a source.
+    Fetch,
 }
 
 impl JobKind {
     /// Every kind.
-    pub const ALL: [JobKind; 4] = [JobKind::Import, JobKind::Reconcile, JobKind::Keep, JobKind::Compact];
+    pub const ALL: [JobKind; 5] =
+        [JobKind::Import, JobKind::Reconcile, JobKind::Keep, JobKind::Compact, JobKind::Fetch];
 
     /// The name kept in databases.
     #[must_use]
@@ -36,6 +39,7 @@ impl JobKind {
             JobKind::Reconcile => "reconcile",
             JobKind::Keep => "keep",
             JobKind::Compact => "compact",
+            JobKind::Fetch => "fetch",
         }
     }
 

@@ -12,6 +12,7 @@ mod database;
 pub mod edition;
 pub mod edition_set;
 mod error;
+pub mod fetch;
 pub mod finding;
 pub mod history;
 pub mod idempotency;

@@ -17,6 +17,8 @@ mod bad_houses;
 mod bad_rolls;
 #[path = "end_to_end/bad_settings.rs"]
 mod bad_settings;
+#[path = "end_to_end/bucket.rs"]
+mod bucket;
 #[path = "end_to_end/compared.rs"]
 mod compared;
 #[path = "end_to_end/demonstration.rs"]
@@ -25,6 +27,8 @@ mod demonstration;
 mod editions;
 #[path = "end_to_end/exports.rs"]
 mod exports;
+#[path = "end_to_end/fetching.rs"]
+mod fetching;
 #[path = "end_to_end/findings.rs"]
 mod findings;
 #[path = "end_to_end/installation.rs"]

@@ -4,6 +4,7 @@
 mod compact;
 mod evidence;
 pub mod gates;
+pub mod fetch;
 mod import;
 mod judging;
 mod keep;

@@ -42,7 +42,7 @@ async fn main() -> anyhow::Result<()> {
     }
     tracing::info!("the worker starts");
     let store = Store::open(&settings.store()).await.context("the store cannot be opened")?;
-    let worker = Worker::new(store.clone(), settings.lease_seconds)?;
+    let worker = Worker::new(store.clone(), settings.lease_seconds)?.fetching_from(settings.fetch_rules()?);
     if arguments.drain {
         worker.drain(&Progress::default()).await?;
     } else {

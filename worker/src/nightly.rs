@@ -144,6 +144,7 @@ impl Nightly {
         tasks: &mut JoinSet<Vec<Staged>>,
         stop: &CancellationToken,
     ) -> Result<(), StoreError> {
+        self.fetches().await?;
         for schedule in self.store.schedule_due().await? {
             if !locked(&self.busy).insert(schedule.id.clone()) {
                 continue;
@@ -163,6 +164,19 @@ impl Nightly {
                 drop(busy);
                 staged
             });
+        }
+        Ok(())
+    }
+
+    /// Asks for every source that is due to be fetched.
+    async fn fetches(&self) -> Result<(), StoreError> {
+        for fetch in self.store.fetch_due().await? {
+            let now = self.store.clock_us().await?;
+            let next_at = next_after(&fetch.cron, &fetch.time_zone, now)
+                .unwrap_or_else(|_unreadable| now.saturating_add(UNREADABLE_AGAIN_US));
+            if let Some(job) = self.store.fetch_take(&fetch, next_at).await? {
+                info!(job.id = %job, "source {} is due to be fetched", fetch.source);
+            }
         }
         Ok(())
     }

@@ -9,7 +9,7 @@ use tracing::{info, warn};
 
 use crate::progress::Progress;
 use crate::standards::Standards;
-use crate::{compact, import, keep, reconcile};
+use crate::{compact, fetch, import, keep, reconcile};
 
 /// A worker over one store.
 #[derive(Debug, Clone)]
@@ -17,6 +17,7 @@ pub struct Worker {
     store: Store,
     standards: Standards,
     lease_seconds: i64,
+    rules: fetch::Rules,
 }
 
 /// How a job ended.
@@ -56,6 +57,9 @@ pub(crate) enum JobError {
     /// The store failed.
     #[error(transparent)]
     Store(#[from] StoreError),
+    /// Something elsewhere that may go better later.
+    #[error("{0}")]
+    Passing(String),
     /// Something that a later attempt will meet again.
     #[error("{0}")]
     Lasting(String),
@@ -72,7 +76,14 @@ impl Worker {
     /// # Errors
     /// [`WorkerError::Standard`] when one cannot be read.
     pub fn new(store: Store, lease_seconds: i64) -> Result<Worker, WorkerError> {
-        Ok(Worker { standards: Standards::new(store.clone())?, store, lease_seconds })
+        let rules = fetch::Rules::default();
+        Ok(Worker { standards: Standards::new(store.clone())?, store, lease_seconds, rules })
+    }
+
+    /// The worker, and from where it may fetch; without this from nowhere.
+    #[must_use]
+    pub fn fetching_from(self, rules: fetch::Rules) -> Worker {
+        Worker { rules, ..self }
     }
 
     /// The store that this worker works on.
@@ -121,6 +132,7 @@ impl Worker {
             JobKind::Reconcile => reconcile::run(&self.store, &self.standards, claim, progress).await,
             JobKind::Keep => keep::run(&self.store, claim, progress).await,
             JobKind::Compact => compact::run(&self.store, claim, progress).await,
+            JobKind::Fetch => fetch::job::run(&self.store, &self.rules, claim).await,
         }
     }
 
@@ -129,10 +141,17 @@ impl Worker {
             Ok(end) => return Ok(end),
             Err(JobError::Store(StoreError::LeaseLost)) => return Ok(JobEnd::Lost),
             Err(JobError::Store(error)) => (with_causes(&error), error.passes()),
+            Err(JobError::Passing(reason)) => (reason, true),
             Err(JobError::Lasting(reason)) => (reason, false),
         };
         warn!(job.id = %claim.id, "job {} failed: {reason}", claim.id);
-        let retry = passing.then_some(RETRY_SECONDS.saturating_mul(claim.attempts));
+        let again = match claim.kind {
+            JobKind::Fetch => fetch::job::again_in(claim.attempts),
+            JobKind::Import | JobKind::Reconcile | JobKind::Keep => {
+                RETRY_SECONDS.saturating_mul(claim.attempts)
+            }
+        };
+        let retry = passing.then_some(again);
         match self.store.job_fail(claim, &reason, retry).await {
             Ok(()) => Ok(JobEnd::Failed { reason, retry: passing }),
             Err(StoreError::LeaseLost) => Ok(JobEnd::Lost),

@@ -10,6 +10,7 @@ use figment::providers::{Format as _, Serialized, Toml};
 use serde::{Deserialize, Serialize};
 use serde_json::{Map, Value};
 
+use crate::fetch::Rules;
 use crate::nightly::Pace;
 
 /// Where the file of settings is looked for when none is named.
@@ -47,6 +48,9 @@ pub struct Settings {
     pub look_seconds: i64,
     /// A file in a drop folder is taken once it has stayed as it is for so many seconds.
     pub settle_seconds: i64,
+    /// Hosts that sources may be fetched from, separated by commas: `HOST`, `http://HOST` without TLS, `inside:HOST` where
+    /// its address is not public.
+    pub fetch_hosts: String,
     /// What is logged, as a filter such as `info` or `crossfoot_store=debug`.
     pub log: String,
 }
@@ -68,6 +72,7 @@ impl Default for Settings {
             lease_seconds: 15,
             look_seconds: 5,
             settle_seconds: 10,
+            fetch_hosts: String::new(),
             log: "warn".to_owned(),
         }
     }
@@ -133,6 +138,7 @@ impl Settings {
                 return Err(SettingsError::Wrong(format!("{name} must be at least 1")));
             }
         }
+        let _hosts = settings.fetch_rules()?;
         if settings.office.trim().is_empty() {
             return Err(SettingsError::Wrong("office must have a name".to_owned()));
         }
@@ -167,6 +173,14 @@ impl Settings {
         }
     }
 
+    /// From where may be fetched.
+    ///
+    /// # Errors
+    /// [`SettingsError::Wrong`] with what would mend it.
+    pub fn fetch_rules(&self) -> Result<Rules, SettingsError> {
+        Rules::read(&self.fetch_hosts).map_err(SettingsError::Wrong)
+    }
+
     /// How often the scheduler looks.
     #[must_use]
     pub fn pace(&self) -> Pace {
@@ -190,7 +204,7 @@ impl Settings {
 }
 
 /// Names that the environment may set; other variables of the prefix belong to tests and tools.
-const KNOWN: [&str; 15] = [
+const KNOWN: [&str; 16] = [
     "data",
     "database",
     "objects",
@@ -205,6 +219,7 @@ const KNOWN: [&str; 15] = [
     "lease_seconds",
     "look_seconds",
     "settle_seconds",
+    "fetch_hosts",
     "log",
 ];
 /// Those of them that are yes or no.

@@ -193,7 +193,7 @@ async fn remove(installation: &Installation, id: &str) -> anyhow::Result<Outcome
 }
 
 /// A time as people of the zone read it.
-fn local(at: i64, zone: &str) -> anyhow::Result<String> {
+pub(crate) fn local(at: i64, zone: &str) -> anyhow::Result<String> {
     let time_zone = TimeZone::get(zone).unwrap_or(TimeZone::UTC);
     let time = Timestamp::from_microsecond(at)?.to_zoned(time_zone);
     Ok(time.strftime("%Y-%m-%d %H:%M:%S %Z").to_string())

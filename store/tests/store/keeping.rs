@@ -17,6 +17,7 @@ on_both_databases! {
     other_jobs_go_first,
     only_the_packed_one_is_there_afterwards_and_reads_as_received,
     any_zstd_program_unpacks_it,
+    another_reader_finds_any_place_by_the_table,
     every_edition_with_the_same_bytes_is_turned_to_it,
     an_edition_staged_by_who_received_before_the_packing_reads_the_packed_one,
     the_same_bytes_again_are_not_kept_twice,
@@ -178,6 +179,28 @@ async fn any_zstd_program_unpacks_it(ground: &Ground) {
         let plain: String = listed.split_whitespace().collect::<Vec<_>>().join(" ");
         assert!(plain.contains(words), "{words}: {listed}");
     }
+}
+
+/// `SeekableZstdFile` of PyPI's pyzstd reads the "Zstandard Seekable Format" by code of its own.
+async fn another_reader_finds_any_place_by_the_table(ground: &Ground) {
+    let bytes = roll_bytes();
+    take(ground, "roll", &bytes).await;
+    pack(ground).await.unwrap();
+    let script = "import sys\nfrom pyzstd import SeekableZstdFile\n\
+                  with SeekableZstdFile(sys.argv[1], 'r') as file:\n\
+                  \x20   for start in map(int, sys.argv[2:]):\n\
+                  \x20       file.seek(start)\n\
+                  \x20       print(file.read(30).hex())\n\
+                  \x20   file.seek(0, 2)\n\
+                  \x20   print(file.tell())\n";
+    let starts = [2_097_140, 0, 1_048_576, 3_000_000];
+    let mut command = Command::new(crossfoot_testbed::python());
+    command.args(["-c", script]).arg(folder(ground).join(&names(ground)[0]));
+    let out = command.args(starts.map(|start| start.to_string())).output().unwrap();
+    assert!(out.status.success(), "{}", String::from_utf8_lossy(&out.stderr));
+    let mut expected: Vec<String> = starts.map(|s: usize| hex::encode(&bytes[s..s + 30])).to_vec();
+    expected.push(bytes.len().to_string());
+    assert_eq!(String::from_utf8(out.stdout).unwrap().lines().collect::<Vec<_>>(), expected);
 }
 
 async fn every_edition_with_the_same_bytes_is_turned_to_it(ground: &Ground) {

@@ -30,7 +30,7 @@ const MAIN: [&str; 13] = [
     "SELECT 'edition', s.id, e.number, e.state, e.layout_version, e.rows_total, e.rows_entered, e.rows_repeated,
             e.rows_rejected, e.records_new, e.records_changed, e.records_ended, e.records_unchanged, e.refusal
      FROM edition e JOIN source s ON s.number = e.source ORDER BY s.id, e.number",
-    "SELECT 'file', s.id, f.edition, f.number, f.name, f.sha256, f.bytes, f.object_key
+    "SELECT 'file', s.id, f.edition, f.number, f.name, f.sha256, f.bytes
      FROM edition_file f JOIN source s ON s.number = f.source ORDER BY s.id, f.edition, f.number",
     "SELECT 'match', m.office, s.id, p.reference, m.state, m.how, m.parcel_key, m.record_number, m.conflict
      FROM property_match m JOIN property p ON p.office = m.office AND p.id = m.property
@@ -54,7 +54,8 @@ const MAIN: [&str; 13] = [
     "SELECT 'to judge', t.office, s.id, p.reference FROM to_judge t
      JOIN property p ON p.office = t.office AND p.id = t.property
      JOIN source s ON s.number = t.source ORDER BY t.office, s.id, p.reference",
-    "SELECT 'work left', kind, state FROM job WHERE state IN ('queued', 'running') ORDER BY kind, state",
+    "SELECT 'work left', kind, state FROM job WHERE state IN ('queued', 'running') AND kind <> 'keep'
+     ORDER BY kind, state",
 ];
 
 /// Queries of the records of all sources; on SQLite each source has a file of its own.

@@ -49,7 +49,7 @@ async fn write(store: &Store, claim: &Claim, end: &JobEnd) -> Result<(), StoreEr
             let detail = format!("{} job {} failed: {reason}", kind.name(), claim.id);
             store.notice_write(office, source, "job_failed", &detail).await
         }
-        (JobEnd::Done, JobKind::Reconcile | JobKind::Keep | JobKind::Compact)
+        (JobEnd::Done, JobKind::Reconcile | JobKind::Keep | JobKind::Compact | JobKind::Fetch)
         | (JobEnd::Failed { .. } | JobEnd::Lost, _) => Ok(()),
     }
 }
