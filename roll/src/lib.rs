@@ -35,6 +35,7 @@ mod framing;
 pub mod header;
 pub mod layout;
 pub mod limits;
+pub mod lines;
 mod mapping;
 mod published;
 pub mod reader;

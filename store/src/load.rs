@@ -8,11 +8,12 @@
 mod append;
 mod duplicates;
 mod feed;
+mod lines;
 mod postgres;
 mod sqlite;
 
 use crossfoot_roll::entry::{Entry, Reject};
-pub use feed::Feed;
+pub use feed::{Feed, RollBatch};
 
 use crate::database::{Database, Tx, Value, values};
 use crate::job::{Claim, finish, hold};

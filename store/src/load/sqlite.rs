@@ -8,7 +8,9 @@ use std::path::Path;
 use rusqlite::{Connection, Statement, params};
 
 use super::duplicates::{self, Repeat, Version};
-use super::{Feed, counted, hash_bits, kept};
+use super::feed::Feed;
+use super::lines::{self, Block, Growing};
+use super::{counted, hash_bits, kept};
 use crate::StoreError;
 use crate::source::EditionCounts;
 
@@ -27,7 +29,7 @@ pub(super) fn load(
     path: &Path,
     source: i64,
     edition: i64,
-    batches: Feed,
+    mut batches: Feed,
 ) -> Result<EditionCounts, StoreError> {
     let failed = StoreError::SourceFile;
     let mut file = Connection::open(path).map_err(failed)?;
@@ -36,9 +38,14 @@ pub(super) fn load(
     )
     .map_err(failed)?;
     file.execute_batch(SCHEMA).map_err(failed)?;
-    let mut counts = insert_all(&mut file, source, edition, batches).map_err(failed)?;
+    file.execute_batch(lines::TABLE).map_err(failed)?;
+    let container = path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
+    let good_for = batches.good_for.take().map(|good_for| lines::good_for_in(&container, &good_for));
+    let mut index = Growing::new(good_for);
+    let mut counts = insert_all(&mut file, (source, edition), batches, &mut index).map_err(failed)?;
     file.execute_batch("CREATE INDEX record_key ON record (parcel_key);").map_err(failed)?;
-    set_duplicates_aside(&mut file, source, edition, &mut counts).map_err(failed)?;
+    set_duplicates_aside(&mut file, (source, edition), &mut counts, &mut index).map_err(failed)?;
+    write_blocks(&file, (source, edition), index.finish()).map_err(failed)?;
     file.execute_batch("PRAGMA locking_mode = NORMAL; PRAGMA synchronous = FULL; PRAGMA journal_mode = WAL; PRAGMA optimize;")
         .map_err(failed)?;
     file.close().map_err(|(_, error)| failed(error))?;
@@ -58,9 +65,9 @@ fn sync(path: &Path) -> Result<(), StoreError> {
 
 fn insert_all(
     file: &mut Connection,
-    source: i64,
-    edition: i64,
+    (source, edition): (i64, i64),
     mut batches: Feed,
+    index: &mut Growing,
 ) -> rusqlite::Result<EditionCounts> {
     let tx = file.transaction()?;
     let mut counts = EditionCounts::default();
@@ -68,7 +75,8 @@ fn insert_all(
         let mut record = tx.prepare(INSERT)?;
         let mut reject = tx.prepare(REJECT)?;
         while let Some(batch) = batches.next_blocking() {
-            for entry in &batch.entries {
+            let first = counts.rows_entered + 1;
+            for entry in &batch.rows.entries {
                 counts.rows_entered += 1;
                 record.execute(params![
                     source,
@@ -83,19 +91,19 @@ fn insert_all(
                     entry.class,
                     entry.rest,
                     hash_bits(entry.content_hash),
-                    batch.file,
+                    batch.rows.file,
                     counted(entry.line),
                     counted(entry.byte_start),
                     i64::from(entry.byte_length),
                 ])?;
             }
-            for row in &batch.rejects {
+            for row in &batch.rows.rejects {
                 counts.rows_rejected += 1;
                 reject.execute(params![
                     source,
                     edition,
                     counts.rows_rejected,
-                    batch.file,
+                    batch.rows.file,
                     counted(row.line),
                     counted(row.byte_start),
                     counted(row.byte_length),
@@ -105,6 +113,9 @@ fn insert_all(
                     kept(&row.raw),
                 ])?;
             }
+            let mut blocks = Vec::new();
+            index.push_first(&batch, first, &mut blocks);
+            write_blocks(&tx, (source, edition), blocks)?;
             batches.give_back(batch);
         }
     }
@@ -113,15 +124,26 @@ fn insert_all(
     Ok(counts)
 }
 
+fn write_blocks(
+    file: &Connection,
+    (source, edition): (i64, i64),
+    blocks: Vec<Block>,
+) -> rusqlite::Result<()> {
+    for (number, content) in blocks {
+        file.prepare(lines::INSERT)?.execute(params![source, edition, number, content])?;
+    }
+    Ok(())
+}
+
 const SAME_KEY: &str =
     "SELECT number, content_hash, area_um2, parcel_raw, file, line, byte_start, byte_length
                         FROM record WHERE parcel_key = ?1 ORDER BY number";
 
 fn set_duplicates_aside(
     file: &mut Connection,
-    source: i64,
-    edition: i64,
+    (source, edition): (i64, i64),
     counts: &mut EditionCounts,
+    index: &mut Growing,
 ) -> rusqlite::Result<()> {
     let tx = file.transaction()?;
     {
@@ -138,6 +160,7 @@ fn set_duplicates_aside(
             let Some((first, later)) = versions.split_first() else { continue };
             for later in later {
                 delete.execute([later.number])?;
+                index.no_record(later.number);
                 counts.rows_entered -= 1;
                 match duplicates::repeat(first, later) {
                     Repeat::Same => counts.rows_repeated += 1,
@@ -147,6 +170,7 @@ fn set_duplicates_aside(
                         put_aside(&mut reject, (source, edition, number), first, later)?;
                         if area {
                             mark.execute([first.number])?;
+                            index.read_again(first.number);
                         }
                     }
                 }

@@ -6,8 +6,9 @@ use std::sync::mpsc as threads;
 use crossfoot_roll::entry::Reject;
 use crossfoot_roll::header::HeaderError;
 use crossfoot_roll::layout::Layout;
+use crossfoot_roll::lines::{KnownLines, Line, LineIs};
 use crossfoot_roll::reader::{Batch, RollReader, Summary};
-use crossfoot_store::load::LoadBatch;
+use crossfoot_store::load::RollBatch;
 use tokio::sync::mpsc;
 
 use crate::progress::Progress;
@@ -40,74 +41,100 @@ pub(super) enum ParseStop {
     NobodyListens,
 }
 
-/// The files of an edition, looked into and ready to be read on: of nearly all files nothing is read twice.
+/// The files of an edition, opened: their headers are what the layout wants.
 pub(super) struct Opened {
     files: Vec<(String, RollReader<Original>)>,
+    layout_version: String,
+    known: Option<KnownLines>,
     /// What was read of the first file to see whether it can be read.
     first: Batch,
+    first_lines: Vec<Line>,
 }
 
 /// What a look into the files says.
 pub(super) enum Look {
-    /// A row can be read, near the beginning of the first file.
+    /// A row can be read, near the beginning of the first file: nothing is read twice.
     Begun(Opened),
     /// A row can be read, behind rows that cannot: the files have to be opened again.
     Again,
 }
 
-/// Looks whether every file has the header that the layout wants and any has a row that can be read.
-pub(super) fn look(files: Originals, layout: &Layout) -> Result<Look, ParseStop> {
-    let mut opened = Vec::with_capacity(files.len());
-    for (name, source) in files {
-        let reader = RollReader::new(source, layout).map_err(|error| header_stop(&name, error))?;
-        opened.push((name, reader));
-    }
-    let (mut rows, mut first_reject) = (0usize, None);
-    let mut batch = Batch::default();
-    for at in 0..opened.len() {
-        let Some((_, reader)) = opened.get_mut(at) else { break };
-        let mut begun = at == 0;
-        while reader.next_batch(&mut batch, ROWS_A_BATCH).map_err(ParseStop::Unreadable)? {
-            if !batch.entries.is_empty() {
-                return Ok(if begun {
-                    Look::Begun(Opened { files: opened, first: batch })
-                } else {
-                    Look::Again
-                });
-            }
-            begun = false;
-            rows += batch.rows();
-            first_reject = first_reject.or_else(|| batch.rejects.first().cloned());
-        }
-    }
-    Err(ParseStop::Refused(nothing_readable(rows, first_reject.as_ref())))
-}
-
-/// Opens the files without looking into them.
+/// Opens the files and reads their headers.
 pub(super) fn open(files: Originals, layout: &Layout) -> Result<Opened, ParseStop> {
     let open = |(name, source): (String, Original)| match RollReader::new(source, layout) {
         Ok(reader) => Ok((name, reader)),
         Err(error) => Err(header_stop(&name, error)),
     };
-    Ok(Opened { files: files.into_iter().map(open).collect::<Result<_, _>>()?, first: Batch::default() })
+    Ok(Opened {
+        files: files.into_iter().map(open).collect::<Result<_, _>>()?,
+        layout_version: layout.version(),
+        known: None,
+        first: Batch::default(),
+        first_lines: Vec::new(),
+    })
+}
+
+impl Opened {
+    /// What a line index of the files is good for: files with these columns, read by this layout and this program. None
+    /// for an edition of several files, which has no index.
+    pub(super) fn good_for(&self) -> Option<String> {
+        let [(_, reader)] = self.files.as_slice() else { return None };
+        let program = env!("CARGO_PKG_VERSION");
+        Some(format!("{program} {} {:016x}", self.layout_version, reader.header_mark()))
+    }
+
+    /// Reads the file against the rows of the one before.
+    pub(super) fn against(mut self, known: Option<KnownLines>) -> Opened {
+        self.known = known;
+        self
+    }
+}
+
+/// Looks whether any file has a row that can be read.
+pub(super) fn look(mut opened: Opened) -> Result<Look, ParseStop> {
+    let (mut rows, mut first_reject) = (0usize, None);
+    let (mut batch, mut lines) = (Batch::default(), Vec::new());
+    let mut begun = true;
+    for (_, reader) in &mut opened.files {
+        loop {
+            let known = opened.known.as_mut();
+            if !reader
+                .next_lines(&mut batch, &mut lines, ROWS_A_BATCH, known)
+                .map_err(ParseStop::Unreadable)?
+            {
+                break;
+            }
+            if lines.iter().any(|line| line.what != LineIs::Reject) {
+                (opened.first, opened.first_lines) = (batch, lines);
+                return Ok(if begun { Look::Begun(opened) } else { Look::Again });
+            }
+            begun = false;
+            rows += lines.len();
+            first_reject = first_reject.or_else(|| batch.rejects.first().cloned());
+        }
+        begun = false;
+    }
+    Err(ParseStop::Refused(nothing_readable(rows, first_reject.as_ref())))
 }
 
 /// Batches to whoever writes them, and back.
 pub(super) struct Sending {
-    pub(super) batches: mpsc::Sender<LoadBatch>,
-    pub(super) spent: threads::Receiver<LoadBatch>,
+    pub(super) batches: mpsc::Sender<RollBatch>,
+    pub(super) spent: threads::Receiver<RollBatch>,
 }
 
 impl Sending {
     /// Hands a batch over and takes an empty one for it.
-    fn send(&self, file: i64, batch: &mut Batch) -> Result<(), ParseStop> {
-        let mut empty = self.spent.try_recv().unwrap_or_default();
-        empty.entries.clear();
-        empty.rejects.clear();
-        std::mem::swap(&mut empty.entries, &mut batch.entries);
-        std::mem::swap(&mut empty.rejects, &mut batch.rejects);
-        empty.file = file;
-        self.batches.blocking_send(empty).map_err(|_| ParseStop::NobodyListens)
+    fn send(&self, file: i64, batch: &mut Batch, lines: &mut Vec<Line>) -> Result<(), ParseStop> {
+        let mut full = self.spent.try_recv().unwrap_or_default();
+        full.rows.entries.clear();
+        full.rows.rejects.clear();
+        full.lines.clear();
+        std::mem::swap(&mut full.rows.entries, &mut batch.entries);
+        std::mem::swap(&mut full.rows.rejects, &mut batch.rejects);
+        std::mem::swap(&mut full.lines, lines);
+        full.rows.file = file;
+        self.batches.blocking_send(full).map_err(|_| ParseStop::NobodyListens)
     }
 }
 
@@ -115,14 +142,17 @@ impl Sending {
 pub(super) fn parse(opened: Opened, sending: &Sending, progress: &Progress) -> Result<Parsed, ParseStop> {
     let mut parsed = Parsed::default();
     let mut bytes_before = 0i64;
-    let mut batch = opened.first;
+    let (mut batch, mut lines, mut known) = (opened.first, opened.first_lines, opened.known);
     for (number, (_, mut reader)) in (0i64..).zip(opened.files) {
-        if batch.rows() > 0 {
-            sending.send(number, &mut batch)?;
+        if !lines.is_empty() {
+            sending.send(number, &mut batch, &mut lines)?;
         }
-        while reader.next_batch(&mut batch, ROWS_A_BATCH).map_err(ParseStop::Unreadable)? {
+        while reader
+            .next_lines(&mut batch, &mut lines, ROWS_A_BATCH, known.as_mut())
+            .map_err(ParseStop::Unreadable)?
+        {
             progress.set_done(bytes_before.saturating_add_unsigned(batch.bytes_read));
-            sending.send(number, &mut batch)?;
+            sending.send(number, &mut batch, &mut lines)?;
         }
         let summary = reader.finish().map_err(ParseStop::Unreadable)?;
         bytes_before = bytes_before.saturating_add_unsigned(summary.bytes);
