@@ -273,3 +273,70 @@ impl<R: Read> RollReader<R> {
 pub(crate) fn plain_beginning(row: &[u8]) -> bool {
     row.first().is_some_and(|byte| *byte != END_OF_FILE_MARK)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn line(number: u32) -> KnownLine {
+        KnownLine { hash: u64::from(number) * 7, byte_length: 20 + number % 3, lines: 1, number }
+    }
+
+    fn known(rows: std::ops::Range<u32>, at_once: usize) -> KnownLines {
+        let mut rows = rows.map(line);
+        KnownLines::new(Box::new(move || {
+            let some: Vec<_> = rows.by_ref().take(at_once).collect();
+            (!some.is_empty()).then_some(some)
+        }))
+    }
+
+    fn find(known: &mut KnownLines, number: u32) -> Option<u32> {
+        known.expected();
+        known.find(line(number).hash, line(number).byte_length).map(|found| found.number)
+    }
+
+    #[test]
+    fn a_row_as_kept_is_the_row() {
+        let row = KnownLine { hash: u64::MAX - 5, byte_length: 1 << 20, lines: 1000, number: u32::MAX };
+        assert_eq!(KnownLine::from_bytes(row.to_bytes()), row);
+        let longer = KnownLine { byte_length: 1 << 21, ..row };
+        assert_eq!(KnownLine::from_bytes(longer.to_bytes()).number, 0, "it is read again");
+    }
+
+    #[test]
+    fn rows_in_order_are_met_one_after_the_other_across_blocks() {
+        let mut known = known(1..1000, 100);
+        for number in 1..1000 {
+            assert_eq!(known.expected(), Some(line(number)));
+            known.met();
+        }
+        assert_eq!(known.expected(), None);
+    }
+
+    #[test]
+    fn a_row_passed_over_is_found_where_it_comes_later() {
+        let mut known = known(1..500, 100);
+        for number in [1, 2, 10, 11, 5, 12] {
+            assert_eq!(find(&mut known, number), Some(number));
+        }
+        assert_eq!(find(&mut known, 5), None, "once");
+        assert_eq!(find(&mut known, 2), None);
+    }
+
+    #[test]
+    fn a_stretch_longer_than_the_window_is_got_over() {
+        let mut known = known(1..5000, 1000);
+        assert_eq!(find(&mut known, 1), Some(1));
+        let met = (600..900).filter(|number| find(&mut known, *number) == Some(*number)).count();
+        assert!(met > 300 - 2 * WINDOW, "{met}");
+    }
+
+    #[test]
+    fn rows_in_any_order_are_found_or_not_and_never_taken_for_others() {
+        let mut known = known(0..2000, 500);
+        for at in 0..2000u32 {
+            let number = at * 1_237 % 2000;
+            assert!(find(&mut known, number).is_none_or(|found| found == number));
+        }
+    }
+}

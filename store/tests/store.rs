@@ -30,6 +30,8 @@ mod jobs;
 mod later_edition;
 #[path = "store/leases.rs"]
 mod leases;
+#[path = "store/line_index.rs"]
+mod line_index;
 #[path = "store/measurements.rs"]
 mod measurements;
 #[path = "store/offices.rs"]

@@ -16,10 +16,56 @@ use crate::source::EditionCounts;
 
 const SCHEMA: &str = include_str!("../../../migrations/sqlite-records/0001_records.sql");
 
-const INSERT: &str =
-    "INSERT INTO record (source, number, since_edition, parcel_key, parcel_raw, situs, area_um2, value_cents,
-     year_built, class, rest, content_hash, file, line, byte_start, byte_length, conflict)
- VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16, 0)";
+/// What is the same in every row stands in the statement: a bound value costs a call for each row.
+fn insert(source: i64, edition: i64) -> String {
+    format!(
+        "INSERT INTO record (source, number, since_edition, parcel_key, parcel_raw, situs, area_um2, value_cents,
+             year_built, class, rest, content_hash, file, line, byte_start, byte_length, conflict)
+         VALUES ({source}, ?1, {edition}, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, 0)"
+    )
+}
+
+/// Larger pages mean fewer of them to allocate while loading, and fewer levels to a key.
+const PREPARE: &str = "PRAGMA page_size = 8192; PRAGMA journal_mode = OFF; PRAGMA synchronous = OFF;
+                       PRAGMA cache_size = -32768; PRAGMA threads = 1; PRAGMA locking_mode = EXCLUSIVE;";
+
+/// Keys of rows that do not stand in ascending order, at most so many: only among them a key can occur again.
+const SUSPECTS_MAX: usize = 100_000;
+
+/// Keys that may stand on several rows. Most files are sorted by parcel, and then they are few; of others all keys are
+/// looked through.
+#[derive(Default)]
+struct Suspects {
+    highest: String,
+    keys: Vec<String>,
+    too_many: bool,
+}
+
+impl Suspects {
+    fn see(&mut self, key: &str) {
+        if key > self.highest.as_str() {
+            self.highest.clear();
+            self.highest.push_str(key);
+        } else if self.keys.len() < SUSPECTS_MAX {
+            self.keys.push(key.to_owned());
+        } else {
+            self.too_many = true;
+        }
+    }
+
+    /// The keys that occur more than once, in order, perhaps with some that do not.
+    fn keys(mut self, file: &Connection) -> rusqlite::Result<Vec<String>> {
+        if self.too_many {
+            return file
+                .prepare("SELECT parcel_key FROM record GROUP BY parcel_key HAVING count(*) > 1")?
+                .query_map([], |row| row.get(0))?
+                .collect();
+        }
+        self.keys.sort_unstable();
+        self.keys.dedup();
+        Ok(self.keys)
+    }
+}
 
 const REJECT: &str = "INSERT INTO reject (source, edition, number, file, line, byte_start, byte_length, column_name, reason, detail, raw)
  VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11)";
@@ -33,18 +79,16 @@ pub(super) fn load(
 ) -> Result<EditionCounts, StoreError> {
     let failed = StoreError::SourceFile;
     let mut file = Connection::open(path).map_err(failed)?;
-    file.execute_batch(
-        "PRAGMA journal_mode = OFF; PRAGMA synchronous = OFF; PRAGMA cache_size = -32768; PRAGMA locking_mode = EXCLUSIVE;",
-    )
-    .map_err(failed)?;
+    file.execute_batch(PREPARE).map_err(failed)?;
     file.execute_batch(SCHEMA).map_err(failed)?;
     file.execute_batch(lines::TABLE).map_err(failed)?;
     let container = path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
     let good_for = batches.good_for.take().map(|good_for| lines::good_for_in(&container, &good_for));
     let mut index = Growing::new(good_for);
-    let mut counts = insert_all(&mut file, (source, edition), batches, &mut index).map_err(failed)?;
+    let (mut counts, suspects) =
+        insert_all(&mut file, (source, edition), batches, &mut index).map_err(failed)?;
     file.execute_batch("CREATE INDEX record_key ON record (parcel_key);").map_err(failed)?;
-    set_duplicates_aside(&mut file, (source, edition), &mut counts, &mut index).map_err(failed)?;
+    set_duplicates_aside(&mut file, (source, edition), suspects, &mut counts, &mut index).map_err(failed)?;
     write_blocks(&file, (source, edition), index.finish()).map_err(failed)?;
     file.execute_batch("PRAGMA locking_mode = NORMAL; PRAGMA synchronous = FULL; PRAGMA journal_mode = WAL; PRAGMA optimize;")
         .map_err(failed)?;
@@ -68,20 +112,20 @@ fn insert_all(
     (source, edition): (i64, i64),
     mut batches: Feed,
     index: &mut Growing,
-) -> rusqlite::Result<EditionCounts> {
+) -> rusqlite::Result<(EditionCounts, Suspects)> {
+    let mut suspects = Suspects::default();
     let tx = file.transaction()?;
     let mut counts = EditionCounts::default();
     {
-        let mut record = tx.prepare(INSERT)?;
+        let mut record = tx.prepare(&insert(source, edition))?;
         let mut reject = tx.prepare(REJECT)?;
         while let Some(batch) = batches.next_blocking() {
             let first = counts.rows_entered + 1;
             for entry in &batch.rows.entries {
                 counts.rows_entered += 1;
+                suspects.see(&entry.parcel_key);
                 record.execute(params![
-                    source,
                     counts.rows_entered,
-                    edition,
                     entry.parcel_key,
                     entry.parcel_raw,
                     entry.situs,
@@ -121,7 +165,7 @@ fn insert_all(
     }
     tx.commit()?;
     counts.records_new = counts.rows_entered;
-    Ok(counts)
+    Ok((counts, suspects))
 }
 
 fn write_blocks(
@@ -142,15 +186,13 @@ const SAME_KEY: &str =
 fn set_duplicates_aside(
     file: &mut Connection,
     (source, edition): (i64, i64),
+    suspects: Suspects,
     counts: &mut EditionCounts,
     index: &mut Growing,
 ) -> rusqlite::Result<()> {
     let tx = file.transaction()?;
     {
-        let keys: Vec<String> = tx
-            .prepare("SELECT parcel_key FROM record GROUP BY parcel_key HAVING count(*) > 1")?
-            .query_map([], |row| row.get(0))?
-            .collect::<rusqlite::Result<_>>()?;
+        let keys = suspects.keys(&tx)?;
         let mut same_key = tx.prepare(SAME_KEY)?;
         let mut reject = tx.prepare(REJECT)?;
         let mut delete = tx.prepare("DELETE FROM record WHERE number = ?1")?;
