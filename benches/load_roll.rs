@@ -1,23 +1,25 @@
 //! One step of the benchmark alone: a roll read where it lies, loaded and put in use, without the commands around it.
 //!
 //! ```text
-//! load-roll --data DATA --roll roll.csv --layout layout.toml [--database URL]
+//! load-roll --data DATA --roll roll.csv --layout layout.toml [--database URL] [--lines no]
 //! ```
 //!
 //! Prints the counts of the edition and the seconds from opening the file to the edition being in use. Parsing and
-//! writing run side by side as in the worker.
+//! writing run side by side as in the worker. `--lines no` reads a later edition without the index of the one before.
 #![expect(clippy::print_stdout, reason = "the last line is the result")]
 #![expect(clippy::print_stderr, reason = "what went wrong is told to the person at the terminal")]
 
+use std::fs::File;
 use std::path::PathBuf;
 use std::process::ExitCode;
 use std::sync::mpsc as threads;
 use std::time::Instant;
 
 use crossfoot_roll::layout::Layout;
+use crossfoot_roll::lines::KnownLines;
 use crossfoot_roll::reader::{Batch, RollReader, Summary};
 use crossfoot_store::in_place::{FileInPlace, Settled};
-use crossfoot_store::load::{Feed, LoadBatch};
+use crossfoot_store::load::{Feed, RollBatch};
 use crossfoot_store::source::{EditionArrival, EditionNotes};
 use crossfoot_store::{Store, StoreSettings};
 use serde_json::json;
@@ -30,13 +32,14 @@ struct Options {
     roll: PathBuf,
     layout: PathBuf,
     database: String,
+    lines: bool,
 }
 
 #[tokio::main]
 async fn main() -> ExitCode {
     match options(std::env::args().skip(1)) {
         None => {
-            eprintln!("usage: load-roll --data DATA --roll FILE --layout FILE [--database URL]");
+            eprintln!("usage: load-roll --data DATA --roll FILE --layout FILE [--database URL] [--lines no]");
             ExitCode::from(2)
         }
         Some(options) => match run(&options).await {
@@ -53,7 +56,7 @@ async fn main() -> ExitCode {
 }
 
 fn options(mut arguments: impl Iterator<Item = String>) -> Option<Options> {
-    let (mut data, mut roll, mut layout, mut database) = (None, None, None, String::new());
+    let (mut data, mut roll, mut layout, mut database, mut lines) = (None, None, None, String::new(), true);
     while let Some(name) = arguments.next() {
         let value = arguments.next()?;
         match name.as_str() {
@@ -61,10 +64,11 @@ fn options(mut arguments: impl Iterator<Item = String>) -> Option<Options> {
             "--roll" => roll = Some(PathBuf::from(value)),
             "--layout" => layout = Some(PathBuf::from(value)),
             "--database" => database = value,
+            "--lines" => lines = value != "no",
             _ => return None,
         }
     }
-    Some(Options { data: data?, roll: roll?, layout: layout?, database })
+    Some(Options { data: data?, roll: roll?, layout: layout?, database, lines })
 }
 
 async fn run(options: &Options) -> Result<String, Failure> {
@@ -90,9 +94,12 @@ async fn run(options: &Options) -> Result<String, Failure> {
     let claim = store.job_claim(600, Some(&job)).await?.ok_or("the job is another's")?;
     let (batches, receiver) = mpsc::channel(8);
     let (give_back, spent) = threads::channel();
-    let file = place.open()?;
-    let parsing = tokio::task::spawn_blocking(move || parse(file, &layout, &batches, &spent));
-    let mut loaded = store.edition_load(&source, edition, Feed::returning(receiver, give_back)).await?;
+    let reader = RollReader::new(place.open()?, &layout)?;
+    let good_for = format!("{} {:016x}", layout.version(), reader.header_mark());
+    let known = if options.lines { store.edition_lines(&source, &good_for).await? } else { None };
+    let parsing = tokio::task::spawn_blocking(move || parse(reader, known, &batches, &spent));
+    let feed = Feed::of_lines(receiver, give_back, Some(good_for));
+    let mut loaded = store.edition_load(&source, edition, feed).await?;
     let loaded_at = begun.elapsed();
     let summary = parsing.await??;
     loaded.counts.rows_total = i64::try_from(summary.rows_total)?;
@@ -112,20 +119,21 @@ async fn run(options: &Options) -> Result<String, Failure> {
 }
 
 fn parse(
-    file: std::fs::File,
-    layout: &Layout,
-    batches: &mpsc::Sender<LoadBatch>,
-    spent: &threads::Receiver<LoadBatch>,
+    mut reader: RollReader<File>,
+    mut known: Option<KnownLines>,
+    batches: &mpsc::Sender<RollBatch>,
+    spent: &threads::Receiver<RollBatch>,
 ) -> Result<Summary, Failure> {
-    let mut reader = RollReader::new(file, layout)?;
-    let mut batch = Batch::default();
-    while reader.next_batch(&mut batch, 512)? {
-        let mut empty = spent.try_recv().unwrap_or_default();
-        empty.entries.clear();
-        empty.rejects.clear();
-        std::mem::swap(&mut empty.entries, &mut batch.entries);
-        std::mem::swap(&mut empty.rejects, &mut batch.rejects);
-        batches.blocking_send(empty)?;
+    let (mut batch, mut lines) = (Batch::default(), Vec::new());
+    while reader.next_lines(&mut batch, &mut lines, 512, known.as_mut())? {
+        let mut full = spent.try_recv().unwrap_or_default();
+        full.rows.entries.clear();
+        full.rows.rejects.clear();
+        full.lines.clear();
+        std::mem::swap(&mut full.rows.entries, &mut batch.entries);
+        std::mem::swap(&mut full.rows.rejects, &mut batch.rejects);
+        std::mem::swap(&mut full.lines, &mut lines);
+        batches.blocking_send(full)?;
     }
     Ok(reader.finish()?)
 }

@@ -8,8 +8,10 @@
 
 use crate::digest::RunningDigest;
 use crate::limits::{BUFFER_BYTES_MAX, COLUMNS_MAX, READ_BYTES, REJECT_BYTES_KEPT, ROW_BYTES_MAX};
+use crate::lines::plain_beginning;
 use memchr::{memchr, memchr2};
 use std::io::{self, ErrorKind, Read};
+use xxhash_rust::xxh3::xxh3_64;
 
 /// The byte with which old systems marked the end of a text file.
 const END_OF_FILE_MARK: u8 = 0x1A;
@@ -32,6 +34,13 @@ pub(crate) struct Frame {
     pub(crate) shape: Shape,
     lines: u32,
     consumed: usize,
+}
+
+impl Frame {
+    /// Physical lines of the row.
+    pub(crate) fn lines(&self) -> u32 {
+        self.lines
+    }
 }
 
 /// What kind of row was found.
@@ -172,6 +181,31 @@ impl<R: Read> Framer<R> {
             let fields = split(text, self.dialect.delimiter, &mut self.ends);
             return Ok(Some(self.frame(line, 1, Shape::Plain { fields })));
         }
+    }
+
+    /// How many bytes a row of this length and hash takes with its line end, if it stands here. The last row of a file
+    /// without a line end is left to [`Framer::next_frame`], which knows marks of the end of the file.
+    pub(crate) fn stands(&mut self, length: usize, hash: u64) -> io::Result<Option<usize>> {
+        while self.ahead().len() < length + 2 && !self.source_ended {
+            self.fill()?;
+        }
+        let Some((row, behind)) = self.ahead().split_at_checked(length) else { return Ok(None) };
+        let line_end = match behind {
+            [b'\r', b'\n', ..] => 2,
+            [b'\r' | b'\n', ..] => 1,
+            [..] => return Ok(None),
+        };
+        Ok((plain_beginning(row) && xxh3_64(row) == hash).then_some(length + line_end))
+    }
+
+    /// xxh3-64 of a row's bytes; of one that is too long, of what is kept of it.
+    pub(crate) fn hash(&self, frame: &Frame) -> u64 {
+        xxh3_64(self.raw(frame))
+    }
+
+    /// Goes on behind a row that was not framed.
+    pub(crate) fn pass(&mut self, bytes: usize, lines: u32) {
+        self.consume(bytes, lines);
     }
 
     /// The row as published, or as much of it as is kept.

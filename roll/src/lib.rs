@@ -39,6 +39,7 @@ pub mod identity;
 pub mod layout;
 pub mod limits;
 pub mod look;
+pub mod lines;
 mod mapping;
 mod mend;
 pub mod original;

@@ -3,6 +3,7 @@
 use crate::header::{Header, HeaderError};
 use crate::layout::Layout;
 use crate::limits::HEADER_BYTES_MAX;
+use crate::lines::{KnownLines, Line};
 use crate::reader::{Batch, RollReader, Summary};
 use crate::unpack::{self, Received, Text, UnpackError};
 use std::io::{self, Read};
@@ -108,6 +109,30 @@ impl OriginalReader {
             batch.bytes_read = received.bytes();
         }
         Ok(more)
+    }
+
+    /// As [`RollReader::next_lines`]; the bytes read are those of the file.
+    ///
+    /// # Errors
+    /// As [`OriginalReader::next_batch`].
+    pub fn next_lines(
+        &mut self,
+        batch: &mut Batch,
+        lines: &mut Vec<Line>,
+        rows_max: usize,
+        known: Option<&mut KnownLines>,
+    ) -> io::Result<bool> {
+        let more = self.reader.next_lines(batch, lines, rows_max, known)?;
+        if let Some(received) = &self.received {
+            batch.bytes_read = received.bytes();
+        }
+        Ok(more)
+    }
+
+    /// As [`RollReader::header_mark`].
+    #[must_use]
+    pub fn header_mark(&self) -> u64 {
+        self.reader.header_mark()
     }
 
     /// Whether the text had to be unpacked.

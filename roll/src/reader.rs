@@ -10,6 +10,7 @@ use crate::mapping::{Fault, Mapping, Position, Scratch, name};
 use memchr::memchr;
 use std::collections::BTreeMap;
 use std::io::{self, Read};
+use xxhash_rust::xxh3::xxh3_64;
 
 /// One row of a roll.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -94,7 +95,7 @@ pub(crate) struct Cut {
 /// Memory is bounded by [`crate::limits`] whatever the file holds; see [`RollReader::buffer_capacity`].
 #[derive(Debug)]
 pub struct RollReader<R> {
-    framer: Framer<R>,
+    pub(crate) framer: Framer<R>,
     header: Header,
     mapping: Mapping,
     encoding: Encoding,
@@ -273,17 +274,40 @@ impl<R: Read> RollReader<R> {
     /// The next row, or `None` at the end of the file.
     pub fn next_row(&mut self) -> io::Result<Option<Row>> {
         let Some(frame) = self.framer.next_frame()? else { return Ok(None) };
+        Ok(Some(self.row_of(&frame)))
+    }
+
+    /// A number that says which columns the file has, in their order.
+    #[must_use]
+    pub fn header_mark(&self) -> u64 {
+        xxh3_64(self.header.names.join("\0").as_bytes())
+    }
+
+    /// Goes past a row that is known.
+    pub(crate) fn pass(&mut self, bytes: usize, lines: u16) {
+        self.entries += 1;
+        self.framer.pass(bytes, u32::from(lines));
+    }
+
+    /// Goes past a row that turned out to be known.
+    pub(crate) fn pass_frame(&mut self, frame: &Frame) {
+        self.entries += 1;
+        self.framer.advance(frame);
+    }
+
+    /// What a row is; the reader goes on behind it.
+    pub(crate) fn row_of(&mut self, frame: &Frame) -> Row {
         let columns = self.header.names.len();
         let row = match frame.shape {
             Shape::Plain { fields } | Shape::Quoted { fields, .. } if fields != columns => {
-                Err(self.wrong_column_count(&frame, fields))
+                Err(self.wrong_column_count(frame, fields))
             }
             Shape::Quoted { fault: Some(place), .. } if self.mapping.reads(place) => {
                 Err(self.text_behind_quote(place))
             }
-            Shape::Plain { .. } | Shape::Quoted { .. } => self.entry(&frame),
-            Shape::Unclosed(unclosed) => Err(self.unclosed(&frame, unclosed)),
-            Shape::TooLong => Err(too_long(&frame)),
+            Shape::Plain { .. } | Shape::Quoted { .. } => self.entry(frame),
+            Shape::Unclosed(unclosed) => Err(self.unclosed(frame, unclosed)),
+            Shape::TooLong => Err(too_long(frame)),
         };
         let row = match row {
             Ok(entry) => {
@@ -292,11 +316,11 @@ impl<R: Read> RollReader<R> {
             }
             Err(fault) => {
                 *self.rejects.entry(fault.reason).or_default() += 1;
-                Row::Reject(self.reject(&frame, fault))
+                Row::Reject(self.reject(frame, fault))
             }
         };
-        self.framer.advance(&frame);
-        Ok(Some(row))
+        self.framer.advance(frame);
+        row
     }
 
     /// The fields of the next row as they stand, in the header's order, mapped or not; `None` at the end. Nothing is

@@ -9,11 +9,12 @@ mod append;
 mod duplicates;
 mod feed;
 pub(crate) mod pen;
+mod lines;
 mod postgres;
 mod sqlite;
 
 use crossfoot_roll::entry::{Entry, Reject};
-pub use feed::Feed;
+pub use feed::{Feed, RollBatch};
 
 use self::pen::Pen;
 use crate::database::{Database, Lock, Tx, Value, values};

@@ -42,6 +42,8 @@ mod later_edition;
 mod leases;
 #[path = "store/limits.rs"]
 mod limits;
+#[path = "store/line_index.rs"]
+mod line_index;
 #[path = "store/measurements.rs"]
 mod measurements;
 #[path = "store/mends.rs"]

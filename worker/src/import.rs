@@ -51,14 +51,15 @@ pub(crate) async fn run(store: &Store, claim: &Claim, progress: &Progress) -> Re
     }
     progress.set_total(edition.files.iter().map(|file| file.bytes).sum());
     // what is refused is refused before anything of it is written
-    let look = match look_into(store, &edition).await? {
-        Ok(look) => look,
+    let (look, good_for) = match look_into(store, &source, &edition).await? {
+        Ok(looked) => looked,
         Err(ParseStop::Refused(reason)) => return refuse(store, claim, &source, &edition, reason).await,
         Err(stop) => return Err(broken_off(stop, None)),
     };
     // loading begins by sweeping away what an earlier attempt left: after a pause that would be what is in use
     store.job_renew(claim, 0, Some(progress.get().1)).await?;
-    let (parsed, loaded) = parse_and_load(store, claim, &source, &edition, look, progress).await?;
+    let (parsed, loaded) =
+        parse_and_load(store, claim, &source, &edition, (look, good_for), progress).await?;
     let parsed = match parsed {
         Ok(parsed) => parsed,
         Err(stop) => return Err(broken_off(stop, loaded.err())),
@@ -165,8 +166,12 @@ async fn originals(store: &Store, edition: &Edition) -> Result<Originals, StoreE
     Ok(files)
 }
 
-/// Looks into the files before anything is written.
-async fn look_into(store: &Store, edition: &Edition) -> Result<Result<Look, ParseStop>, JobError> {
+/// Looks into the files before anything is written; also gives what a line index of them is good for.
+async fn look_into(
+    store: &Store,
+    source: &Source,
+    edition: &Edition,
+) -> Result<Result<(Look, Option<String>), ParseStop>, JobError> {
     let files = match originals(store, edition).await {
         Ok(files) => files,
         // gone, or another file by now
@@ -174,8 +179,28 @@ async fn look_into(store: &Store, edition: &Edition) -> Result<Result<Look, Pars
         Err(error) => return Err(error.into()),
     };
     let (layout, scratch) = (edition.layout.clone(), store.scratch());
-    let looking = tokio::task::spawn_blocking(move || parsing::look(files, &layout, &scratch));
-    looking.await.map_err(|e| JobError::Lasting(format!("the parser ended early: {e}")))
+    if layout.assembles() {
+        let looking = tokio::task::spawn_blocking(move || assembling::has_an_entry(files, &layout));
+        return Ok(looking.await.map_err(parser_ended)?.map(|()| (Look::Again, None)));
+    }
+    let opening = tokio::task::spawn_blocking(move || parsing::open(files, &layout, &scratch));
+    let opened = match opening.await.map_err(parser_ended)? {
+        Ok(opened) => opened,
+        Err(stop) => return Ok(Err(stop)),
+    };
+    // what an office mended is no file of the publisher's: the next one is not read against it
+    let mended = store.mend(source.number, edition.number).await?.is_some();
+    let good_for = opened.good_for().filter(|_| !mended);
+    let known = match &good_for {
+        Some(good_for) => store.edition_lines(source, good_for).await?,
+        None => None,
+    };
+    let looking = tokio::task::spawn_blocking(move || parsing::look(opened.against(known)));
+    Ok(looking.await.map_err(parser_ended)?.map(|look| (look, good_for)))
+}
+
+fn parser_ended(error: tokio::task::JoinError) -> JobError {
+    JobError::Lasting(format!("the parser ended early: {error}"))
 }
 
 async fn parse_and_load(
@@ -183,7 +208,7 @@ async fn parse_and_load(
     claim: &Claim,
     source: &Source,
     edition: &Edition,
-    look: Look,
+    (look, good_for): (Look, Option<String>),
     progress: &Progress,
 ) -> Result<(Result<Parsed, ParseStop>, LoadedOrNot), JobError> {
     let files = match look {
@@ -204,9 +229,9 @@ async fn parse_and_load(
         };
         parsing::parse(opened, &Sending { batches, spent }, &reading.progress)
     });
-    let loaded = store.edition_load(source, edition.number, Feed::returning(receiver, give_back)).await;
-    let parsed = parsing.await.map_err(|e| JobError::Lasting(format!("the parser ended early: {e}")))?;
-    Ok((parsed, loaded))
+    let loaded =
+        store.edition_load(claim, source, edition.number, Feed::of_lines(receiver, give_back, good_for)).await;
+    Ok((parsing.await.map_err(parser_ended)?, loaded))
 }
 
 /// Every file that was read in place is still the one that was handed in.

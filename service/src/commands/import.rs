@@ -217,8 +217,8 @@ async fn files_of(
     if !store.edition_may_be_known(source.number, &layout.version(), &files).await? {
         return Ok(files);
     }
-    let hashing = tokio::task::spawn_blocking(move || places.iter().map(FileInPlace::hashed).collect());
-    let hashed: Vec<KeptFile> = hashing.await?.map_err(|e: std::io::Error| anyhow::anyhow!(e))?;
+    let hash_all = move || places.iter().map(FileInPlace::hashed).collect::<std::io::Result<Vec<_>>>();
+    let hashed = tokio::task::spawn_blocking(hash_all).await??;
     Ok(if store.edition_of_files(source.number, layout, &hashed).await?.is_some() { hashed } else { files })
 }
 

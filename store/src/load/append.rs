@@ -1,17 +1,22 @@
 //! A later edition: every row is looked up by its key, and only what is new, changed or gone is appended under the
 //! edition's number. Nothing of the base is touched.
 //!
-//! Memory: sixteen bytes a record for where this edition has it. Cost: one look-up of 500 keys for each 500 rows.
+//! A row that the line index of the edition before knows is the same row: its record is as it was, and nothing is looked
+//! up. Memory: sixteen bytes a record for where this edition has it. Cost: one look-up of 500 keys for each 500 rows that
+//! are not known.
 
 use std::collections::HashMap;
 
 use crossfoot_roll::entry::{Entry, Reject};
+use crossfoot_roll::lines::{Line, LineIs};
 
 use super::duplicates::{self, Repeat, Version};
+use super::feed::{Feed, RollBatch};
+use super::lines::{self, Block, Growing, Kept};
 use super::pen::Pen;
-use super::{Feed, REJECTS, counted, hash_bits, reject_row};
+use super::{REJECTS, counted, hash_bits, reject_row};
 use crate::StoreError;
-use crate::database::{Database, Row, Tx, Value, texts, values};
+use crate::database::{self, Database, Row, Tx, Value, texts, values};
 use crate::record::CONTENT;
 use crate::source::{EditionCounts, Source};
 
@@ -19,6 +24,10 @@ use crate::source::{EditionCounts, Source};
 const KEYS_A_STATEMENT: usize = 500;
 /// Record numbers looked at at once for those that are gone.
 const PAGE: i64 = 20_000;
+
+/// What of a version is compared, as [`newest_of`] reads it behind number, edition and kind.
+const COMPARED: &str =
+    "parcel_key, content_hash, area_um2, parcel_raw, file, line, byte_start, byte_length, conflict";
 
 /// Rows written in one transaction: each ends on disk, which takes milliseconds.
 const ROWS_A_COMMIT: usize = 20_000;
@@ -41,6 +50,14 @@ impl Place {
             file_and_start: file << START_BITS | version.byte_start.unsigned_abs(),
             line: u32::try_from(version.line).unwrap_or(u32::MAX),
             byte_length: u32::try_from(version.byte_length).unwrap_or(u32::MAX),
+        }
+    }
+
+    fn of_line(line: &Line) -> Place {
+        Place {
+            file_and_start: 1 << START_BITS | line.byte_start,
+            line: u32::try_from(line.line).unwrap_or(u32::MAX),
+            byte_length: line.byte_length,
         }
     }
 
@@ -91,6 +108,15 @@ struct Loading<'a> {
     next_number: i64,
     seen: Seen,
     counts: EditionCounts,
+    index: Growing,
+}
+
+/// What a batch leaves to be written.
+#[derive(Default)]
+struct Written {
+    changes: HashMap<i64, Vec<Value>>,
+    rejects: Vec<Vec<Value>>,
+    blocks: Vec<Block>,
 }
 
 /// Appends an edition; a whole one ends the records that it does not have.
@@ -101,6 +127,8 @@ pub(super) async fn load(
     (edition, whole): (i64, bool),
     mut batches: Feed,
 ) -> Result<EditionCounts, StoreError> {
+    lines::ensure_table(database).await?;
+    let container = source.container.clone().unwrap_or_default();
     forget_earlier_attempts(database, &pen, source, edition).await?;
     let mut loading = Loading {
         source: source.number,
@@ -109,14 +137,14 @@ pub(super) async fn load(
         pen,
         seen: Seen::default(),
         counts: EditionCounts::default(),
+        index: Growing::new(
+            batches.good_for.take().map(|good_for| lines::good_for_in(&container, &good_for)),
+        ),
     };
     let (mut tx, mut rows, mut commits) = (loading.pen.begin(database).await?, 0, 0usize);
     while let Some(batch) = batches.next().await {
-        for entries in batch.entries.chunks(KEYS_A_STATEMENT) {
-            loading.take(&mut tx, batch.file, entries).await?;
-        }
-        loading.reject(&mut tx, batch.file, &batch.rejects).await?;
-        rows += batch.entries.len() + batch.rejects.len();
+        loading.take(&mut tx, &batch).await?;
+        rows += batch.rows.entries.len() + batch.rows.rejects.len();
         batches.give_back(batch);
         if rows >= ROWS_A_COMMIT {
             tx.commit().await?;
@@ -127,9 +155,16 @@ pub(super) async fn load(
             (tx, rows) = (loading.pen.begin(database).await?, 0);
         }
     }
+    let index = std::mem::replace(&mut loading.index, Growing::new(None));
+    loading.write_blocks(&mut tx, index.finish()).await?;
     tx.commit().await?;
     if whole {
-        loading.end_the_unseen(database).await?;
+        match Kept::of(database, source).await? {
+            Some((kept, good_for)) if good_for.starts_with(&lines::good_for_in(&container, "")) => {
+                loading.end_the_unseen_of(database, &kept).await?;
+            }
+            Some(_) | None => loading.end_the_unseen(database).await?,
+        }
     }
     database.analyze("record_change").await?;
     Ok(loading.counts)
@@ -161,6 +196,11 @@ async fn forget_earlier_attempts(
     .await?;
     tx.execute("DELETE FROM reject WHERE source = $1 AND edition = $2", values![source.number, edition])
         .await?;
+    tx.execute(
+        "DELETE FROM line_block WHERE source = $1 AND edition <> $2",
+        values![source.number, source.current_edition.unwrap_or(0)],
+    )
+    .await?;
     tx.commit().await
 }
 
@@ -172,70 +212,160 @@ async fn next_number(database: &Database, source: i64) -> Result<i64, StoreError
 }
 
 impl Loading<'_> {
-    async fn take(&mut self, tx: &mut Tx, file: i64, entries: &[Entry]) -> Result<(), StoreError> {
-        let mut known = self.look_up(tx, entries).await?;
-        let mut appended: HashMap<i64, Vec<Value>> = HashMap::new();
-        let mut rejects = Vec::new();
-        for entry in entries {
-            let found = known.get(&entry.parcel_key).filter(|newest| !newest.ended);
-            let number = found.map_or(self.next_number, |newest| newest.version.number);
-            let here = version(number, file, entry);
-            if let Some((place, first)) = self.seen.get(number).zip(found) {
-                let first = place.put_on(&first.version);
-                match duplicates::repeat(&first, &here) {
-                    Repeat::Same => self.counts.rows_repeated += 1,
-                    Repeat::Other { area } => {
-                        self.counts.rows_rejected += 1;
-                        let place = (self.source, self.edition, self.counts.rows_rejected);
-                        rejects.push(reject_row(place, file, &duplicates::reject(&first, &here)));
-                        if area {
-                            self.mark(tx, &mut appended, &first).await?;
-                        }
+    async fn take(&mut self, tx: &mut Tx, batch: &RollBatch) -> Result<(), StoreError> {
+        let indexed = self.index.goes_on(batch);
+        let file = batch.rows.file;
+        let mut known = HashMap::new();
+        for entries in batch.rows.entries.chunks(KEYS_A_STATEMENT) {
+            let keys = texts(entries.iter().map(|entry| entry.parcel_key.as_str()));
+            known.extend(self.look_up(tx, keys).await?);
+        }
+        let mut written = Written::default();
+        let (mut entries, mut rejects) = (batch.rows.entries.iter(), batch.rows.rejects.iter());
+        for (what, line) in lines::kinds(batch) {
+            let number = match (what, line) {
+                (LineIs::Entry, _) => match entries.next() {
+                    Some(entry) => self.entry(tx, (file, entry), &mut known, &mut written).await?,
+                    None => 0,
+                },
+                (LineIs::Known(number), Some(line)) => {
+                    self.known_row(tx, (line, number), &mut known, &mut written).await?
+                }
+                (LineIs::Reject | LineIs::Known(_), _) => {
+                    if let Some(reject) = rejects.next() {
+                        self.reject(file, reject, &mut written);
                     }
-                }
-                continue;
-            }
-            self.seen.insert(number, Place::of(&here));
-            self.counts.rows_entered += 1;
-            let what = match found {
-                None => {
-                    self.next_number += 1;
-                    self.counts.records_new += 1;
-                    "new"
-                }
-                Some(newest)
-                    if duplicates::repeat(&newest.version, &here) == Repeat::Same && !newest.conflict =>
-                {
-                    self.counts.records_unchanged += 1;
-                    continue;
-                }
-                Some(_) => {
-                    self.counts.records_changed += 1;
-                    "changed"
+                    0
                 }
             };
-            appended.insert(number, self.change_row(number, what, file, entry));
-            let newest = Newest { version: here, ended: false, conflict: false };
-            known.insert(entry.parcel_key.clone(), newest);
+            if indexed && let Some(line) = line {
+                written.blocks.extend(self.index.push(line, number));
+            }
         }
         let changes = format!("record_change (source, edition, number, what, {CONTENT})");
-        tx.insert_many(&changes, appended.into_values().collect(), "").await?;
-        tx.insert_many(REJECTS, rejects, "").await?;
+        tx.insert_many(&changes, written.changes.into_values().collect(), "").await?;
+        tx.insert_many(REJECTS, written.rejects, "").await?;
+        self.write_blocks(tx, written.blocks).await
+    }
+
+    async fn write_blocks(&self, tx: &mut Tx, blocks: Vec<Block>) -> Result<(), StoreError> {
+        for (number, content) in blocks {
+            tx.execute(lines::INSERT, values![self.source, self.edition, number, content]).await?;
+        }
         Ok(())
     }
 
-    /// The newest versions of the entries' parcels, by key.
-    async fn look_up(&self, tx: &mut Tx, entries: &[Entry]) -> Result<HashMap<String, Newest>, StoreError> {
-        let columns =
-            "parcel_key, content_hash, area_um2, parcel_raw, file, line, byte_start, byte_length, conflict";
+    /// Takes a row that was read; gives the number of the record that it is, or 0. Where it changes a record, both
+    /// versions are at hand.
+    async fn entry(
+        &mut self,
+        tx: &mut Tx,
+        (file, entry): (i64, &Entry),
+        known: &mut HashMap<String, Newest>,
+        written: &mut Written,
+    ) -> Result<i64, StoreError> {
+        let found = known.get(&entry.parcel_key).filter(|newest| !newest.ended);
+        let number = found.map_or(self.next_number, |newest| newest.version.number);
+        let here = version(number, file, entry);
+        if let Some((place, first)) = self.seen.get(number).zip(found) {
+            let first = place.put_on(&first.version);
+            self.later_row(tx, &first, &here, written).await?;
+            return Ok(0);
+        }
+        self.seen.insert(number, Place::of(&here));
+        self.counts.rows_entered += 1;
+        let what = match found {
+            None => {
+                self.next_number += 1;
+                self.counts.records_new += 1;
+                "new"
+            }
+            Some(newest)
+                if duplicates::repeat(&newest.version, &here) == Repeat::Same && !newest.conflict =>
+            {
+                self.counts.records_unchanged += 1;
+                return Ok(number);
+            }
+            Some(_) => {
+                self.counts.records_changed += 1;
+                "changed"
+            }
+        };
+        written.changes.insert(number, self.change_row(number, what, file, entry));
+        known.insert(entry.parcel_key.clone(), Newest { version: here, ended: false, conflict: false });
+        Ok(number)
+    }
+
+    /// Takes a row that the edition before has as it is; gives the number of the record that it is, or 0.
+    async fn known_row(
+        &mut self,
+        tx: &mut Tx,
+        (line, number): (&Line, u32),
+        known: &mut HashMap<String, Newest>,
+        written: &mut Written,
+    ) -> Result<i64, StoreError> {
+        let (number, place) = (i64::from(number), Place::of_line(line));
+        let Some(first_place) = self.seen.get(number) else {
+            self.seen.insert(number, place);
+            self.counts.rows_entered += 1;
+            self.counts.records_unchanged += 1;
+            return Ok(number);
+        };
+        // another row of the parcel, which is not as it was, stands before it
+        let (key, before) = self.version_before(tx, number).await?;
+        if !known.contains_key(&key) {
+            known.extend(self.look_up(tx, texts([key.as_str()])).await?);
+        }
+        if let Some(first) = known.get(&key) {
+            let (first, here) = (first_place.put_on(&first.version), place.put_on(&before.version));
+            self.later_row(tx, &first, &here, written).await?;
+        }
+        Ok(0)
+    }
+
+    /// Takes a later row of a parcel of this edition.
+    async fn later_row(
+        &mut self,
+        tx: &mut Tx,
+        first: &Version,
+        here: &Version,
+        written: &mut Written,
+    ) -> Result<(), StoreError> {
+        match duplicates::repeat(first, here) {
+            Repeat::Same => self.counts.rows_repeated += 1,
+            Repeat::Other { area } => {
+                self.reject(here.file, &duplicates::reject(first, here), written);
+                if area {
+                    self.mark(tx, &mut written.changes, first).await?;
+                }
+            }
+        }
+        Ok(())
+    }
+
+    /// The version of a record that the edition before has, with its key.
+    async fn version_before(&self, tx: &mut Tx, number: i64) -> Result<(String, Newest), StoreError> {
         let sql = format!(
-            "SELECT number, since_edition, 'base', {columns} FROM record
+            "SELECT number, since_edition AS edition, 'base', {COMPARED} FROM record WHERE source = $1 AND number = $3
+             UNION ALL
+             SELECT number, edition, what, {COMPARED} FROM record_change
+             WHERE source = $1 AND edition < $2 AND number = $3 ORDER BY 2 DESC LIMIT 1"
+        );
+        let row = tx.fetch_one(&sql, values![self.source, self.edition, number]).await?;
+        let damaged = || StoreError::Damaged { what: "line index", why: format!("no record {number}") };
+        let row = row.ok_or_else(damaged)?;
+        Ok((row.get(3)?, newest_of(&row)?))
+    }
+
+    /// The newest versions of parcels, by key.
+    async fn look_up(&self, tx: &mut Tx, keys: Value) -> Result<HashMap<String, Newest>, StoreError> {
+        let sql = format!(
+            "SELECT number, since_edition, 'base', {COMPARED} FROM record
              WHERE source = $1 AND since_edition <= $2 AND parcel_key = ANY (texts($3))
              UNION ALL
-             SELECT number, edition, what, {columns} FROM record_change
+             SELECT number, edition, what, {COMPARED} FROM record_change
              WHERE source = $1 AND edition <= $2 AND parcel_key = ANY (texts($3)) ORDER BY 1, 2"
         );
-        let keys = texts(entries.iter().map(|entry| entry.parcel_key.as_str()));
         let values = vec![self.source.into(), self.edition.into(), keys];
         let mut newest = HashMap::new();
         for row in tx.fetch(&sql, values).await? {
@@ -251,6 +381,7 @@ impl Loading<'_> {
         appended: &mut HashMap<i64, Vec<Value>>,
         first: &Version,
     ) -> Result<(), StoreError> {
+        self.index.read_again(first.number);
         if let Some(conflict) = appended.get_mut(&first.number).and_then(|row| row.last_mut()) {
             *conflict = Value::from(1i64);
             return Ok(());
@@ -310,13 +441,31 @@ impl Loading<'_> {
         ]
     }
 
-    async fn reject(&mut self, tx: &mut Tx, file: i64, rejects: &[Reject]) -> Result<(), StoreError> {
-        let mut rows = Vec::with_capacity(rejects.len());
-        for reject in rejects {
-            self.counts.rows_rejected += 1;
-            rows.push(reject_row((self.source, self.edition, self.counts.rows_rejected), file, reject));
+    fn reject(&mut self, file: i64, reject: &Reject, written: &mut Written) {
+        self.counts.rows_rejected += 1;
+        let place = (self.source, self.edition, self.counts.rows_rejected);
+        written.rejects.push(reject_row(place, file, reject));
+    }
+
+    /// The same where the edition before has an index: only what is gone is looked up.
+    async fn end_the_unseen_of(&mut self, database: &Database, kept: &Kept<'_>) -> Result<(), StoreError> {
+        let mut gone = Vec::new();
+        let seen = &self.seen;
+        kept.each_record(|number| gone.extend(seen.get(number).is_none().then_some(number))).await?;
+        for numbers in gone.chunks(KEYS_A_STATEMENT) {
+            let values = vec![self.source.into(), database::numbers(numbers)];
+            let sql = "SELECT number, parcel_key FROM record WHERE source = $1 AND number = ANY (numbers($2))
+                       UNION
+                       SELECT number, parcel_key FROM record_change WHERE source = $1 AND number = ANY (numbers($2))";
+            let rows = database.fetch(sql, values).await?;
+            let ended = rows.iter().map(|row| Ok(self.end_row(row.get(0)?, &row.get::<String>(1)?)));
+            let ended = ended.collect::<Result<Vec<_>, StoreError>>()?;
+            self.counts.records_ended += counted(ended.len() as u64);
+            let mut tx = self.pen.begin(database).await?;
+            tx.insert_many(&format!("record_change (source, edition, number, what, {CONTENT})"), ended, "")
+                .await?;
+            tx.commit().await?;
         }
-        tx.insert_many(REJECTS, rows, "").await?;
         Ok(())
     }
 

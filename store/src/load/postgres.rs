@@ -7,8 +7,10 @@ use sqlx::postgres::{PgConnection, PgCopyIn, PgPool};
 use sqlx::{AssertSqlSafe, Row as _};
 
 use super::duplicates::{self, Repeat, Version};
+use super::feed::Feed;
+use super::lines::{self, Block, Growing};
 use super::pen::Pen;
-use super::{Feed, Loaded, REJECTS, counted, hash_bits, reject_row};
+use super::{Loaded, REJECTS, counted, hash_bits, reject_row};
 use crate::StoreError;
 use crate::database::{Database, Tx, Value, values};
 use crate::record::CONTENT;
@@ -32,6 +34,8 @@ struct Loading<'a> {
     edition: i64,
     counts: EditionCounts,
     rejects: Vec<Vec<Value>>,
+    index: Growing,
+    blocks: Vec<Block>,
 }
 
 /// Loads all batches into a new table.
@@ -41,11 +45,13 @@ pub(super) async fn load(
     pool: &PgPool,
     source: i64,
     edition: i64,
-    batches: Feed,
+    mut batches: Feed,
 ) -> Result<Loaded, StoreError> {
     let container = format!("record_s{source}_{}", uuid::Uuid::now_v7().simple());
     let counts = EditionCounts::default();
-    let mut loading = Loading { database, pen, container, source, edition, counts, rejects: Vec::new() };
+    let good_for = batches.good_for.take().map(|good_for| lines::good_for_in(&container, &good_for));
+    let (index, rejects, blocks) = (Growing::new(good_for), Vec::new(), Vec::new());
+    let mut loading = Loading { database, pen, container, source, edition, counts, rejects, index, blocks };
     // a connection of its own: a copy that is broken off must not go back to the pool
     let mut connection = pool.acquire().await?.detach();
     let result = loading.load_into(&mut connection, batches).await;
@@ -65,6 +71,8 @@ impl Loading<'_> {
         self.copy_records(connection, batches).await?;
         run(connection, format!("CREATE INDEX ON {container} (parcel_key)")).await?;
         self.set_duplicates_aside(connection).await?;
+        let index = std::mem::replace(&mut self.index, Growing::new(None));
+        self.blocks.extend(index.finish());
         self.write_rejects().await?;
         run(connection, format!("CREATE UNIQUE INDEX ON {container} (number)")).await?;
         run(connection, format!("ANALYZE {container}")).await
@@ -83,13 +91,16 @@ impl Loading<'_> {
         let mut buffer = BytesMut::with_capacity(CHUNK_BYTES * 2);
         buffer.put_slice(COPY_HEADER);
         while let Some(batch) = batches.next().await {
-            for entry in &batch.entries {
+            let first = self.counts.rows_entered + 1;
+            let file = batch.rows.file;
+            for entry in &batch.rows.entries {
                 self.counts.rows_entered += 1;
-                encode(&mut buffer, (self.source, self.counts.rows_entered, self.edition), batch.file, entry);
+                encode(&mut buffer, (self.source, self.counts.rows_entered, self.edition), file, entry);
             }
-            for reject in &batch.rejects {
-                self.reject(batch.file, reject);
+            for reject in &batch.rows.rejects {
+                self.reject(file, reject);
             }
+            self.index.push_first(&batch, first, &mut self.blocks);
             batches.give_back(batch);
             let sent = self.pass_on(&mut copy, &mut buffer).await;
             if let Err(error) = sent {
@@ -114,7 +125,7 @@ impl Loading<'_> {
         if buffer.len() >= CHUNK_BYTES {
             copy.send(buffer.split().freeze()).await?;
         }
-        if self.rejects.len() >= REJECTS_AT_ONCE {
+        if self.rejects.len() >= REJECTS_AT_ONCE || !self.blocks.is_empty() {
             self.write_rejects().await?;
         }
         Ok(())
@@ -129,6 +140,9 @@ impl Loading<'_> {
     async fn write_rejects(&mut self) -> Result<(), StoreError> {
         let mut tx = self.database.begin().await?;
         tx.insert_many(REJECTS, std::mem::take(&mut self.rejects), "").await?;
+        for (number, content) in std::mem::take(&mut self.blocks) {
+            tx.execute(lines::INSERT, values![self.source, self.edition, number, content]).await?;
+        }
         tx.commit().await
     }
 
@@ -152,12 +166,14 @@ impl Loading<'_> {
                 continue;
             };
             deleted.push(version.number);
+            self.index.no_record(version.number);
             match duplicates::repeat(original, &version) {
                 Repeat::Same => self.counts.rows_repeated += 1,
                 Repeat::Other { area } => {
                     self.reject(version.file, &duplicates::reject(original, &version));
                     if area {
                         marked.push(original.number);
+                        self.index.read_again(original.number);
                     }
                 }
             }
@@ -194,11 +210,10 @@ async fn sweep(
         let table: String = row.try_get(0)?;
         run(connection, format!("DROP TABLE IF EXISTS {table}")).await?;
     }
-    sqlx::query("DELETE FROM reject WHERE source = $1 AND edition = $2")
-        .bind(source)
-        .bind(edition)
-        .execute(connection)
-        .await?;
+    for table in ["reject", "line_block"] {
+        let sql = format!("DELETE FROM {table} WHERE source = $1 AND edition = $2");
+        sqlx::query(AssertSqlSafe(sql)).bind(source).bind(edition).execute(&mut *connection).await?;
+    }
     Ok(())
 }
 

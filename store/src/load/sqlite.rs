@@ -8,16 +8,64 @@ use std::path::Path;
 use rusqlite::{Connection, Statement, params};
 
 use super::duplicates::{self, Repeat, Version};
-use super::{Feed, counted, hash_bits, kept};
+use super::feed::Feed;
+use super::lines::{self, Block, Growing};
+use super::{counted, hash_bits, kept};
 use crate::StoreError;
 use crate::source::EditionCounts;
 
 const SCHEMA: &str = include_str!("../../../migrations/sqlite-records/0001_records.sql");
 
-const INSERT: &str =
-    "INSERT INTO record (source, number, since_edition, parcel_key, parcel_raw, situs, area_um2, value_cents,
-     year_built, class, rest, content_hash, file, line, byte_start, byte_length, conflict)
- VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16, 0)";
+/// What is the same in every row stands in the statement: a bound value costs a call for each row.
+fn insert(source: i64, edition: i64) -> String {
+    format!(
+        "INSERT INTO record (source, number, since_edition, parcel_key, parcel_raw, situs, area_um2, value_cents,
+             year_built, class, rest, content_hash, file, line, byte_start, byte_length, conflict)
+         VALUES ({source}, ?1, {edition}, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, 0)"
+    )
+}
+
+/// Larger pages mean fewer of them to allocate while loading, and fewer levels to a key.
+const PREPARE: &str = "PRAGMA page_size = 8192; PRAGMA journal_mode = OFF; PRAGMA synchronous = OFF;
+                       PRAGMA cache_size = -32768; PRAGMA threads = 1; PRAGMA locking_mode = EXCLUSIVE;";
+
+/// Keys of rows that do not stand in ascending order, at most so many: only among them a key can occur again.
+const SUSPECTS_MAX: usize = 100_000;
+
+/// Keys that may stand on several rows. Most files are sorted by parcel, and then they are few; of others all keys are
+/// looked through.
+#[derive(Default)]
+struct Suspects {
+    highest: String,
+    keys: Vec<String>,
+    too_many: bool,
+}
+
+impl Suspects {
+    fn see(&mut self, key: &str) {
+        if key > self.highest.as_str() {
+            self.highest.clear();
+            self.highest.push_str(key);
+        } else if self.keys.len() < SUSPECTS_MAX {
+            self.keys.push(key.to_owned());
+        } else {
+            self.too_many = true;
+        }
+    }
+
+    /// The keys that occur more than once, in order, perhaps with some that do not.
+    fn keys(mut self, file: &Connection) -> rusqlite::Result<Vec<String>> {
+        if self.too_many {
+            return file
+                .prepare("SELECT parcel_key FROM record GROUP BY parcel_key HAVING count(*) > 1")?
+                .query_map([], |row| row.get(0))?
+                .collect();
+        }
+        self.keys.sort_unstable();
+        self.keys.dedup();
+        Ok(self.keys)
+    }
+}
 
 const REJECT: &str = "INSERT INTO reject (source, edition, number, file, line, byte_start, byte_length, column_name, reason, detail, raw)
  VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11)";
@@ -27,19 +75,22 @@ pub(super) fn load(
     path: &Path,
     source: i64,
     edition: i64,
-    batches: Feed,
+    mut batches: Feed,
 ) -> Result<EditionCounts, StoreError> {
     let failed = StoreError::SourceFile;
     let mut file = Connection::open(path).map_err(failed)?;
-    file.execute_batch(
-        "PRAGMA journal_mode = OFF; PRAGMA synchronous = OFF; PRAGMA cache_size = -32768; PRAGMA locking_mode = EXCLUSIVE;",
-    )
-    .map_err(failed)?;
+    file.execute_batch(PREPARE).map_err(failed)?;
     file.execute_batch(SCHEMA).map_err(failed)?;
     file.execute_batch(super::ADDED).map_err(failed)?;
-    let mut counts = insert_all(&mut file, source, edition, batches).map_err(failed)?;
+    file.execute_batch(lines::TABLE).map_err(failed)?;
+    let container = path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
+    let good_for = batches.good_for.take().map(|good_for| lines::good_for_in(&container, &good_for));
+    let mut index = Growing::new(good_for);
+    let (mut counts, suspects) =
+        insert_all(&mut file, (source, edition), batches, &mut index).map_err(failed)?;
     file.execute_batch("CREATE INDEX record_key ON record (parcel_key);").map_err(failed)?;
-    set_duplicates_aside(&mut file, source, edition, &mut counts).map_err(failed)?;
+    set_duplicates_aside(&mut file, (source, edition), suspects, &mut counts, &mut index).map_err(failed)?;
+    write_blocks(&file, (source, edition), index.finish()).map_err(failed)?;
     file.execute_batch("PRAGMA locking_mode = NORMAL; PRAGMA synchronous = FULL; PRAGMA journal_mode = WAL; PRAGMA optimize;")
         .map_err(failed)?;
     file.close().map_err(|(_, error)| failed(error))?;
@@ -59,22 +110,23 @@ fn sync(path: &Path) -> Result<(), StoreError> {
 
 fn insert_all(
     file: &mut Connection,
-    source: i64,
-    edition: i64,
+    (source, edition): (i64, i64),
     mut batches: Feed,
-) -> rusqlite::Result<EditionCounts> {
+    index: &mut Growing,
+) -> rusqlite::Result<(EditionCounts, Suspects)> {
+    let mut suspects = Suspects::default();
     let tx = file.transaction()?;
     let mut counts = EditionCounts::default();
     {
-        let mut record = tx.prepare(INSERT)?;
+        let mut record = tx.prepare(&insert(source, edition))?;
         let mut reject = tx.prepare(REJECT)?;
         while let Some(batch) = batches.next_blocking() {
-            for entry in &batch.entries {
+            let first = counts.rows_entered + 1;
+            for entry in &batch.rows.entries {
                 counts.rows_entered += 1;
+                suspects.see(&entry.parcel_key);
                 record.execute(params![
-                    source,
                     counts.rows_entered,
-                    edition,
                     entry.parcel_key,
                     entry.parcel_raw,
                     entry.situs,
@@ -84,19 +136,19 @@ fn insert_all(
                     entry.class,
                     entry.rest,
                     hash_bits(entry.content_hash),
-                    batch.file,
+                    batch.rows.file,
                     counted(entry.line),
                     counted(entry.byte_start),
                     i64::from(entry.byte_length),
                 ])?;
             }
-            for row in &batch.rejects {
+            for row in &batch.rows.rejects {
                 counts.rows_rejected += 1;
                 reject.execute(params![
                     source,
                     edition,
                     counts.rows_rejected,
-                    batch.file,
+                    batch.rows.file,
                     counted(row.line),
                     counted(row.byte_start),
                     counted(row.byte_length),
@@ -106,12 +158,26 @@ fn insert_all(
                     kept(&row.raw),
                 ])?;
             }
+            let mut blocks = Vec::new();
+            index.push_first(&batch, first, &mut blocks);
+            write_blocks(&tx, (source, edition), blocks)?;
             batches.give_back(batch);
         }
     }
     tx.commit()?;
     counts.records_new = counts.rows_entered;
-    Ok(counts)
+    Ok((counts, suspects))
+}
+
+fn write_blocks(
+    file: &Connection,
+    (source, edition): (i64, i64),
+    blocks: Vec<Block>,
+) -> rusqlite::Result<()> {
+    for (number, content) in blocks {
+        file.prepare(lines::INSERT)?.execute(params![source, edition, number, content])?;
+    }
+    Ok(())
 }
 
 const SAME_KEY: &str =
@@ -120,16 +186,14 @@ const SAME_KEY: &str =
 
 fn set_duplicates_aside(
     file: &mut Connection,
-    source: i64,
-    edition: i64,
+    (source, edition): (i64, i64),
+    suspects: Suspects,
     counts: &mut EditionCounts,
+    index: &mut Growing,
 ) -> rusqlite::Result<()> {
     let tx = file.transaction()?;
     {
-        let keys: Vec<String> = tx
-            .prepare("SELECT parcel_key FROM record GROUP BY parcel_key HAVING count(*) > 1")?
-            .query_map([], |row| row.get(0))?
-            .collect::<rusqlite::Result<_>>()?;
+        let keys = suspects.keys(&tx)?;
         let mut same_key = tx.prepare(SAME_KEY)?;
         let mut reject = tx.prepare(REJECT)?;
         let mut delete = tx.prepare("DELETE FROM record WHERE number = ?1")?;
@@ -139,6 +203,7 @@ fn set_duplicates_aside(
             let Some((first, later)) = versions.split_first() else { continue };
             for later in later {
                 delete.execute([later.number])?;
+                index.no_record(later.number);
                 counts.rows_entered -= 1;
                 match duplicates::repeat(first, later) {
                     Repeat::Same => counts.rows_repeated += 1,
@@ -148,6 +213,7 @@ fn set_duplicates_aside(
                         put_aside(&mut reject, (source, edition, number), first, later)?;
                         if area {
                             mark.execute([first.number])?;
+                            index.read_again(first.number);
                         }
                     }
                 }

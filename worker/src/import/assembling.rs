@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use crossfoot_roll::assemble::{AssembleError, Assembled, AssembledBatch, look};
 use crossfoot_roll::header::HeaderError;
 use crossfoot_roll::layout::Layout;
-use crossfoot_store::load::LoadBatch;
+use crossfoot_store::load::{LoadBatch, RollBatch};
 use tokio::sync::mpsc;
 
 use super::parsing::{Originals, ParseStop, Parsed, ROWS_A_BATCH, Reading, nothing_readable};
@@ -27,7 +27,7 @@ pub(super) fn has_an_entry(files: Originals, layout: &Layout) -> Result<(), Pars
 pub(super) fn parse(
     files: Originals,
     reading: &Reading,
-    sender: &mpsc::Sender<LoadBatch>,
+    sender: &mpsc::Sender<RollBatch>,
 ) -> Result<Parsed, ParseStop> {
     let mut assembled = Assembled::open(files, &reading.layout, &reading.scratch).map_err(stop)?;
     let mut batch = AssembledBatch::default();
@@ -43,7 +43,8 @@ pub(super) fn parse(
         for (file, reject) in batch.rejects.drain(..) {
             by_file.entry(file).or_insert_with(|| of(file)).rejects.push(reject);
         }
-        for batch in by_file.into_values() {
+        for rows in by_file.into_values() {
+            let batch = RollBatch { rows, lines: Vec::new() };
             sender.blocking_send(batch).map_err(|_| ParseStop::NobodyListens)?;
         }
     }

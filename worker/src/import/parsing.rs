@@ -7,10 +7,11 @@ use std::sync::mpsc as threads;
 use crossfoot_roll::entry::Reject;
 use crossfoot_roll::header::HeaderError;
 use crossfoot_roll::layout::Layout;
+use crossfoot_roll::lines::{KnownLines, Line, LineIs};
 use crossfoot_roll::original::{OriginalError, OriginalReader};
 use crossfoot_roll::reader::{Batch, Summary};
 use crossfoot_roll::unpack::UnpackError;
-use crossfoot_store::load::LoadBatch;
+use crossfoot_store::load::RollBatch;
 use tokio::sync::mpsc;
 
 use super::assembling;
@@ -64,40 +65,79 @@ pub(super) enum ParseStop {
     NobodyListens,
 }
 
-/// The files of an edition, looked into and ready to be read on: of nearly all files nothing is read twice.
+/// The files of an edition, opened: their headers are what the layout wants.
 pub(super) struct Opened {
     files: Vec<(String, OriginalReader)>,
+    layout_version: String,
+    known: Option<KnownLines>,
     /// What was read of the first file to see whether it can be read.
     first: Batch,
+    first_lines: Vec<Line>,
 }
 
 /// What a look into the files says.
 pub(super) enum Look {
-    /// A row can be read, near the beginning of the first file.
+    /// A row can be read, near the beginning of the first file: nothing is read twice.
     Begun(Opened),
     /// A row can be read, behind rows that cannot: the files have to be opened again.
     Again,
 }
 
-/// Looks whether every file has the header that the layout wants and any has a row that can be read.
-pub(super) fn look(files: Originals, layout: &Layout, scratch: &Path) -> Result<Look, ParseStop> {
-    if layout.assembles() {
-        return assembling::has_an_entry(files, layout).map(|()| Look::Again);
+/// Opens the files and reads their headers.
+pub(super) fn open(files: Originals, layout: &Layout, scratch: &Path) -> Result<Opened, ParseStop> {
+    let open =
+        |(name, source): (String, Original)| match OriginalReader::open(source, &name, layout, scratch) {
+            Ok(reader) => Ok((name, reader)),
+            Err(error) => Err(opening_stop(&name, error)),
+        };
+    Ok(Opened {
+        files: files.into_iter().map(open).collect::<Result<_, _>>()?,
+        layout_version: layout.version(),
+        known: None,
+        first: Batch::default(),
+        first_lines: Vec::new(),
+    })
+}
+
+impl Opened {
+    /// What a line index of the files is good for: files with these columns, read by this layout and this program. None
+    /// for an edition of several files, which has no index.
+    pub(super) fn good_for(&self) -> Option<String> {
+        let [(_, reader)] = self.files.as_slice() else { return None };
+        let program = env!("CARGO_PKG_VERSION");
+        Some(format!("{program} {} {:016x}", self.layout_version, reader.header_mark()))
     }
-    let mut opened = open(files, layout, scratch)?.files;
+
+    /// Reads the file against the rows of the one before.
+    pub(super) fn against(mut self, known: Option<KnownLines>) -> Opened {
+        self.known = known;
+        self
+    }
+}
+
+/// Looks whether any file has a row that can be read.
+pub(super) fn look(mut opened: Opened) -> Result<Look, ParseStop> {
     let (mut rows, mut first_reject) = (0usize, None);
-    let mut batch = Batch::default();
-    for at in 0..opened.len() {
-        let Some((name, reader)) = opened.get_mut(at) else { break };
-        let mut begun = at == 0;
-        while reader.next_batch(&mut batch, ROWS_A_BATCH).map_err(|e| reading_stop(name, e))? {
-            if !batch.entries.is_empty() {
-                return believed(Opened { files: opened, first: batch }, begun);
+    let (mut batch, mut lines) = (Batch::default(), Vec::new());
+    let mut begun = true;
+    for (name, reader) in &mut opened.files {
+        loop {
+            let known = opened.known.as_mut();
+            if !reader
+                .next_lines(&mut batch, &mut lines, ROWS_A_BATCH, known)
+                .map_err(|e| reading_stop(name, e))?
+            {
+                break;
+            }
+            if lines.iter().any(|line| line.what != LineIs::Reject) {
+                (opened.first, opened.first_lines) = (batch, lines);
+                return believed(opened, begun);
             }
             begun = false;
-            rows += batch.rows();
+            rows += lines.len();
             first_reject = first_reject.or_else(|| batch.rejects.first().cloned());
         }
+        begun = false;
     }
     Err(ParseStop::Refused(nothing_readable(rows, first_reject.as_ref())))
 }
@@ -113,32 +153,24 @@ fn believed(opened: Opened, begun: bool) -> Result<Look, ParseStop> {
     Ok(Look::Again)
 }
 
-/// Opens the files without looking into them.
-pub(super) fn open(files: Originals, layout: &Layout, scratch: &Path) -> Result<Opened, ParseStop> {
-    let open =
-        |(name, source): (String, Original)| match OriginalReader::open(source, &name, layout, scratch) {
-            Ok(reader) => Ok((name, reader)),
-            Err(error) => Err(opening_stop(&name, error)),
-        };
-    Ok(Opened { files: files.into_iter().map(open).collect::<Result<_, _>>()?, first: Batch::default() })
-}
-
 /// Batches to whoever writes them, and back.
 pub(super) struct Sending {
-    pub(super) batches: mpsc::Sender<LoadBatch>,
-    pub(super) spent: threads::Receiver<LoadBatch>,
+    pub(super) batches: mpsc::Sender<RollBatch>,
+    pub(super) spent: threads::Receiver<RollBatch>,
 }
 
 impl Sending {
     /// Hands a batch over and takes an empty one for it.
-    fn send(&self, file: i64, batch: &mut Batch) -> Result<(), ParseStop> {
-        let mut empty = self.spent.try_recv().unwrap_or_default();
-        empty.entries.clear();
-        empty.rejects.clear();
-        std::mem::swap(&mut empty.entries, &mut batch.entries);
-        std::mem::swap(&mut empty.rejects, &mut batch.rejects);
-        empty.file = file;
-        self.batches.blocking_send(empty).map_err(|_| ParseStop::NobodyListens)
+    fn send(&self, file: i64, batch: &mut Batch, lines: &mut Vec<Line>) -> Result<(), ParseStop> {
+        let mut full = self.spent.try_recv().unwrap_or_default();
+        full.rows.entries.clear();
+        full.rows.rejects.clear();
+        full.lines.clear();
+        std::mem::swap(&mut full.rows.entries, &mut batch.entries);
+        std::mem::swap(&mut full.rows.rejects, &mut batch.rejects);
+        std::mem::swap(&mut full.lines, lines);
+        full.rows.file = file;
+        self.batches.blocking_send(full).map_err(|_| ParseStop::NobodyListens)
     }
 }
 
@@ -146,22 +178,29 @@ impl Sending {
 pub(super) fn parse(opened: Opened, sending: &Sending, progress: &Progress) -> Result<Parsed, ParseStop> {
     let mut parsed = Parsed::default();
     let mut bytes_before = 0i64;
-    let mut batch = opened.first;
+    let (mut batch, mut lines, mut known) = (opened.first, opened.first_lines, opened.known);
     for (number, (name, mut reader)) in (0i64..).zip(opened.files) {
         parsed.headers.push(reader.header().names.clone());
-        if batch.rows() > 0 {
+        if !lines.is_empty() {
             parsed.tally(&batch);
-            sending.send(number, &mut batch)?;
+            sending.send(number, &mut batch, &mut lines)?;
         }
-        while reader.next_batch(&mut batch, ROWS_A_BATCH).map_err(|e| reading_stop(&name, e))? {
-            progress.set_done(bytes_before.saturating_add_unsigned(batch.bytes_read));
+        while reader
+            .next_lines(&mut batch, &mut lines, ROWS_A_BATCH, known.as_mut())
+            .map_err(|e| reading_stop(&name, e))?
+        {
             parsed.tally(&batch);
-            sending.send(number, &mut batch)?;
+            progress.set_done(bytes_before.saturating_add_unsigned(batch.bytes_read));
+            sending.send(number, &mut batch, &mut lines)?;
         }
         let summary = reader.finish().map_err(|e| reading_stop(&name, e))?;
         bytes_before = bytes_before.saturating_add_unsigned(summary.bytes);
         parsed.rows_total = parsed.rows_total.saturating_add_unsigned(summary.rows_total);
         parsed.summaries.push(summary);
+    }
+    if known.is_some() {
+        // rows that are known were not read: the median of the others would be that of the changes
+        parsed.areas = AreaTally::default();
     }
     Ok(parsed)
 }

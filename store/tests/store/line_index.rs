@@ -1,0 +1,210 @@
+//! A later edition read against the line index of the one before gives the same tables as one read row by row.
+
+use std::collections::BTreeSet;
+use std::io::Cursor;
+use std::sync::atomic::{AtomicUsize, Ordering};
+
+use crossfoot_roll::layout::Layout;
+use crossfoot_roll::lines::{Line, LineIs};
+use crossfoot_roll::reader::{Batch, RollReader};
+use crossfoot_store::load::{Feed, RollBatch};
+use crossfoot_store::source::EditionCounts;
+use tokio::sync::mpsc;
+
+use crate::ground::Ground;
+
+on_both_databases! {
+    random_editions_come_to_the_same_with_the_index_and_without,
+    a_file_with_other_columns_is_read_row_by_row,
+    an_index_is_kept_for_the_edition_in_use_alone,
+    a_row_before_the_one_that_is_known_makes_that_one_the_double,
+}
+
+/// Numbers that are the same in every run (splitmix64, public domain, Sebastiano Vigna).
+struct Dice(u64);
+
+impl Dice {
+    fn throw(&mut self, sides: u64) -> u64 {
+        self.0 = self.0.wrapping_add(0x9E37_79B9_7F4A_7C15);
+        let z = (self.0 ^ (self.0 >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
+        let z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
+        (z ^ (z >> 31)) % sides
+    }
+
+    fn place(&mut self, rows: &[String]) -> usize {
+        usize::try_from(self.throw(rows.len().max(1) as u64)).unwrap()
+    }
+}
+
+static FILES: AtomicUsize = AtomicUsize::new(0);
+
+const HEADER: &str = "P,A,C,NOTE";
+
+fn layout() -> Layout {
+    Layout::from_toml(
+        "id = \"roll\"\njurisdiction = \"US-IA-169\"\nbasis = \"finished-above-grade\"\n\
+         [parcel]\ncolumns = [\"P\"]\n[area]\ncolumn = \"A\"\nblank = \"reject\"\n[class]\ncolumn = \"C\"\n",
+    )
+    .unwrap()
+}
+
+fn fresh_row(dice: &mut Dice, parcel: u64) -> String {
+    let area = 800 + dice.throw(3000);
+    let note = ["", "plain", "\"with, comma\"", "\"two\nlines\"", "\"say \"\"so\"\"\""];
+    let note = note[usize::try_from(dice.throw(5)).unwrap()];
+    format!("{parcel:06},{area},{},{note}", 110 + dice.throw(3))
+}
+
+/// What happens to a roll between two editions.
+fn edit(dice: &mut Dice, rows: &mut Vec<String>, next_parcel: &mut u64) {
+    for _ in 0..dice.throw(30) {
+        let at = dice.place(rows);
+        match dice.throw(11) {
+            0 => drop(rows.remove(at)),
+            1 => {
+                *next_parcel += 1;
+                rows.insert(at, fresh_row(dice, *next_parcel));
+            }
+            // mapped, unmapped
+            2 => rows[at] = rows[at].replacen(",11", ",12", 1),
+            3 => rows[at].push('x'),
+            // moved, doubled as it is, doubled with another area before or behind
+            4 => {
+                let row = rows.remove(at);
+                rows.insert(dice.place(rows), row);
+            }
+            5 => rows.insert(dice.place(rows), rows[at].clone()),
+            6 | 7 => {
+                let parcel = rows[at].split(',').next().unwrap().parse().unwrap_or(1);
+                rows.insert(dice.place(rows), fresh_row(dice, parcel));
+            }
+            // broken, mended
+            8 => rows[at] = rows[at].replacen(',', ",,", 1),
+            9 => rows[at] = rows[at].replacen(",,", ",", 1),
+            // a stretch goes
+            _ => drop(rows.drain(at..rows.len().min(at + 70))),
+        }
+        if rows.len() < 150 {
+            *next_parcel += 1;
+            rows.push(fresh_row(dice, *next_parcel));
+        }
+    }
+}
+
+/// Reads a file and puts it in use; gives the counts and how many rows were known.
+async fn take(ground: &Ground, layout: &Layout, text: &str, with_index: bool) -> (EditionCounts, usize) {
+    // an edition without a change is one too
+    let file = format!("{} {text}", FILES.fetch_add(1, Ordering::Relaxed));
+    let (source, edition, claim) = ground.staged("roll", layout, &file).await;
+    let mut reader = RollReader::new(Cursor::new(text.to_owned().into_bytes()), layout).unwrap();
+    let good_for = format!("{} {:x}", layout.version(), reader.header_mark());
+    let mut known = ground.edition_lines(&source, &good_for).await.unwrap().filter(|_| with_index);
+    let (sender, receiver) = mpsc::channel(4);
+    let (spent, _kept) = std::sync::mpsc::channel();
+    let parsing = tokio::task::spawn_blocking(move || {
+        let (mut batch, mut lines, mut met) = (Batch::default(), Vec::<Line>::new(), 0);
+        while reader.next_lines(&mut batch, &mut lines, 40, known.as_mut()).unwrap() {
+            met += lines.iter().filter(|line| matches!(line.what, LineIs::Known(_))).count();
+            let mut full = RollBatch::default();
+            full.rows.entries = std::mem::take(&mut batch.entries);
+            full.rows.rejects = std::mem::take(&mut batch.rejects);
+            full.lines = std::mem::take(&mut lines);
+            sender.blocking_send(full).unwrap();
+        }
+        (reader.finish().unwrap(), met)
+    });
+    let feed = Feed::of_lines(receiver, spent, Some(good_for));
+    let mut loaded = ground.edition_load(&source, edition, feed).await.unwrap();
+    let (summary, met) = parsing.await.unwrap();
+    loaded.counts.rows_total = summary.rows_total as i64;
+    ground.edition_make_current(&claim, &source, edition, &loaded).await.unwrap();
+    (loaded.counts, met)
+}
+
+/// Everything that lies in the tables of the records.
+async fn tables(ground: &Ground) -> Vec<String> {
+    let text = |column: &str| format!("coalesce(CAST({column} AS TEXT), '-')");
+    let content = "parcel_key parcel_raw situs area_um2 value_cents year_built class rest content_hash file line \
+                   byte_start byte_length conflict";
+    let list = |columns: &str| columns.split(' ').map(text).collect::<Vec<_>>().join(" || ' ' || ");
+    let record = format!("number since_edition {content}");
+    let change = format!("edition number what {content}");
+    let reject = "edition number file line byte_start byte_length column_name reason detail";
+    let mut all = ground.record_rows(&format!("SELECT {} FROM record ORDER BY number", list(&record))).await;
+    all.extend(
+        ground
+            .record_rows(&format!("SELECT {} FROM record_change ORDER BY edition, number", list(&change)))
+            .await,
+    );
+    all.extend(
+        ground.record_rows(&format!("SELECT {} FROM reject ORDER BY edition, number", list(reject))).await,
+    );
+    all
+}
+
+async fn beside(ground: &Ground) -> Ground {
+    if ground.settings.database_url.is_empty() { Ground::sqlite().await } else { Ground::postgres().await }
+}
+
+fn file(rows: &[String], line_end: &str) -> String {
+    format!("{HEADER}{line_end}{}{line_end}", rows.join(line_end))
+}
+
+async fn random_editions_come_to_the_same_with_the_index_and_without(ground: &Ground) {
+    let layout = layout();
+    let (mut grounds, mut met_in_all) = (vec![], 0);
+    for seed in 0..4 {
+        let (with, without) = (beside(ground).await, beside(ground).await);
+        let (mut dice, mut next_parcel) = (Dice(seed), 400);
+        let mut rows: Vec<String> = (1..=next_parcel).map(|parcel| fresh_row(&mut dice, parcel)).collect();
+        for edition in 0..5 {
+            if edition > 0 {
+                edit(&mut dice, &mut rows, &mut next_parcel);
+            }
+            let line_end = if dice.throw(4) == 0 { "\r\n" } else { "\n" };
+            let text = file(&rows, line_end);
+            let (one, met) = take(&with, &layout, &text, true).await;
+            let (other, none) = take(&without, &layout, &text, false).await;
+            assert_eq!(none, 0);
+            assert_eq!(one, other, "seed {seed}, edition {edition}");
+            assert_eq!(one.rows_total, one.rows_entered + one.rows_repeated + one.rows_rejected);
+            assert_eq!(tables(&with).await, tables(&without).await, "seed {seed}, edition {edition}");
+            met_in_all += met;
+        }
+        grounds.push((with, without));
+    }
+    assert!(met_in_all > 2_000, "{met_in_all} rows were known");
+}
+
+async fn a_file_with_other_columns_is_read_row_by_row(ground: &Ground) {
+    let layout = layout();
+    take(ground, &layout, "P,A,C,NOTE\n1,1000,110,a\n2,2000,110,b\n", true).await;
+    // the same bytes of a row mean another area under another header
+    let (counts, met) = take(ground, &layout, "P,NOTE,C,A\n1,1000,110,5\n2,2000,110,6\n", true).await;
+    assert_eq!((met, counts.records_changed), (0, 2));
+    let (counts, met) = take(ground, &layout, "P,NOTE,C,A\n1,1000,110,5\n2,2001,110,6\n", true).await;
+    assert_eq!((met, counts.records_changed, counts.records_unchanged), (1, 0, 2));
+}
+
+async fn an_index_is_kept_for_the_edition_in_use_alone(ground: &Ground) {
+    let layout = layout();
+    for note in ["a", "b", "c"] {
+        take(ground, &layout, &format!("{HEADER}\n1,1000,110,{note}\n2,2000,110,same\n"), true).await;
+    }
+    let editions: BTreeSet<String> =
+        ground.record_rows("SELECT CAST(edition AS TEXT) FROM line_block").await.into_iter().collect();
+    let both = ["2", "3"].map(str::to_owned);
+    assert_eq!(editions, BTreeSet::from(both), "the one before goes with the next load");
+}
+
+async fn a_row_before_the_one_that_is_known_makes_that_one_the_double(ground: &Ground) {
+    let layout = layout();
+    take(ground, &layout, &format!("{HEADER}\n1,1000,110,a\n2,2000,110,b\n"), true).await;
+    let (counts, met) =
+        take(ground, &layout, &format!("{HEADER}\n1,1500,110,a\n1,1000,110,a\n2,2000,110,b\n"), true).await;
+    assert_eq!((met, counts.rows_entered, counts.rows_rejected), (2, 2, 1));
+    let source = ground.source("roll").await;
+    let aside = ground.reject_list(&source, 2, 0, 10).await.unwrap().remove(0);
+    assert!(aside.detail.contains("line 2 ") && aside.detail.contains("line 3 "), "{}", aside.detail);
+    assert!(ground.record_by_keys(&source, &["1".to_owned()]).await.unwrap()[0].conflict);
+}
