@@ -299,6 +299,8 @@ fn reason_of(problem: &KeyProblem) -> Reason {
     match problem {
         KeyProblem::ScientificNotation { .. } => Reason::ScientificParcel,
         KeyProblem::DateLike { .. }
+        | KeyProblem::SpreadsheetError { .. }
+        | KeyProblem::Formula { .. }
         | KeyProblem::TooLong { .. }
         | KeyProblem::PartBlank { .. }
         | KeyProblem::PartCount { .. }
