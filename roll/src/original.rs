@@ -38,12 +38,11 @@ impl OriginalError {
 
 impl From<HeaderError> for OriginalError {
     fn from(error: HeaderError) -> Self {
-        match error {
-            HeaderError::Read(cause) if UnpackError::within(&cause).is_some() => {
-                Self::Unpack(UnpackError::from_io(cause))
-            }
-            error => Self::Header(error),
+        let HeaderError::Read(cause) = error else { return Self::Header(error) };
+        if UnpackError::within(&cause).is_some() {
+            return Self::Unpack(UnpackError::from_io(cause));
         }
+        Self::Header(HeaderError::Read(cause))
     }
 }
 

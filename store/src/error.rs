@@ -84,6 +84,7 @@ impl StoreError {
             // what is beneath is a service elsewhere that fails or is not heard; what it refuses has a name of its own
             StoreError::Object { cause: object_store::Error::Generic { store: "S3", .. }, .. } => true,
             StoreError::LeaseLost
+            | StoreError::Conflict(_)
             | StoreError::Missing { .. }
             | StoreError::Settings(_)
             | StoreError::Damaged { .. }
@@ -108,6 +109,8 @@ impl StoreError {
                     .contains(&error.extended_code)
             }
             StoreError::Unavailable(_)
+            | StoreError::MovedOn
+            | StoreError::Conflict(_)
             | StoreError::LeaseLost
             | StoreError::Missing { .. }
             | StoreError::Settings(_)

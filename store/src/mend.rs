@@ -98,6 +98,7 @@ impl Store {
         let notes = EditionNotes {
             roll_year: published.roll_year.and_then(|year| i32::try_from(year).ok()),
             status: RollStatus::from_name(&published.status).unwrap_or_default(),
+            as_of: published.as_of.clone(),
         };
         let files = std::slice::from_ref(file);
         // the same rows may be handed in again for a later edition that has them in quarantine again

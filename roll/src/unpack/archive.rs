@@ -90,16 +90,11 @@ fn method(method: zip::CompressionMethod) -> Method {
     if method == zip::CompressionMethod::Deflated {
         return Method::Deflated;
     }
-    match method {
-        zip::CompressionMethod::Unsupported(93) => Method::Zstd,
-        zip::CompressionMethod::Unsupported(number) => Method::Other(number),
-        // built in by another crate of the program, not by this one
-        #[expect(
-            clippy::wildcard_enum_match_arm,
-            reason = "the others depend on the features of the library"
-        )]
-        _ => Method::Other(0),
+    if let zip::CompressionMethod::Unsupported(number) = method {
+        return if number == 93 { Method::Zstd } else { Method::Other(number) };
     }
+    // built into the library for another crate of the program
+    Method::Other(0)
 }
 
 /// A name that leads out of the archive is the work of somebody who means harm, though it is never followed.
@@ -124,13 +119,17 @@ fn left_out(name: &str) -> bool {
 }
 
 pub(crate) fn damaged(error: ZipError) -> UnpackError {
-    match error {
-        ZipError::Io(error) if error.kind() == ErrorKind::UnexpectedEof => {
-            UnpackError::Directory { why: "it ends in the middle, so it was not transferred whole" }
-        }
-        ZipError::Io(error) => UnpackError::Scratch(error),
-        error => UnpackError::Damaged { kind: "zip", unpacked: 0, why: error.to_string() },
+    let ZipError::Io(error) = error else {
+        return UnpackError::Damaged { kind: "zip", unpacked: 0, why: error.to_string() };
+    };
+    if error.kind() == ErrorKind::UnexpectedEof {
+        return UnpackError::Directory { why: "it ends in the middle, so it was not transferred whole" };
     }
+    // a place before the beginning of the file is what the archive says, not what the folder does
+    if matches!(error.kind(), ErrorKind::InvalidInput | ErrorKind::InvalidData) {
+        return UnpackError::Directory { why: "what it says of its own places cannot be" };
+    }
+    UnpackError::Scratch(error)
 }
 
 impl Entry {

@@ -85,10 +85,10 @@ impl Unpacking {
             return error;
         }
         let (kind, packed, unpacked) = (self.kind(), self.tally.bytes(), self.bound.unpacked());
-        match error.kind() {
-            ErrorKind::UnexpectedEof => UnpackError::Truncated { kind, packed, unpacked }.into(),
-            _ => UnpackError::Damaged { kind, unpacked, why: error.to_string() }.into(),
+        if error.kind() == ErrorKind::UnexpectedEof {
+            return UnpackError::Truncated { kind, packed, unpacked }.into();
         }
+        UnpackError::Damaged { kind, unpacked, why: error.to_string() }.into()
     }
 }
 

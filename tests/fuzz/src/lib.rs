@@ -68,7 +68,7 @@ pub fn let_the_workbook_library_panic() {
 /// received; what cannot says why.
 pub fn unpack(file: &[u8]) {
     let mut layout = layout(file).clone();
-    layout.file.within = (file.len() % 2 == 0).then(|| "*".to_owned());
+    layout.file.within = file.len().is_multiple_of(2).then(|| "*".to_owned());
     let scratch: &Path = SCRATCH.path();
     let source = Box::new(Cursor::new(file.to_vec()));
     let mut reader = match OriginalReader::open(source, "a file", &layout, scratch) {
