@@ -33,6 +33,8 @@ mod measure;
 mod offices;
 #[path = "end_to_end/processes.rs"]
 mod processes;
+#[path = "end_to_end/published.rs"]
+mod published;
 #[path = "end_to_end/rerunning.rs"]
 mod rerunning;
 #[path = "api/server.rs"]
