@@ -12,7 +12,7 @@ mod sorter;
 mod value;
 
 use crate::entry::{Entry, Reason, Reject};
-use crate::header::{Header, HeaderError};
+use crate::header::HeaderError;
 use crate::layout::{Grain, Layout};
 use crate::limits::{PARCEL_ROWS_MAX, RUNS_MERGED_MAX, SORT_BYTES_MAX};
 use crate::reader::Summary;
@@ -105,12 +105,22 @@ pub struct Totals {
     pub rejects: BTreeMap<Reason, u64>,
 }
 
+/// Reads a file of whatever kind.
+type AnyReader = TableReader<Box<dyn Read + Send>>;
+
+/// The file that is being read, with what it came to so far.
+struct Reading {
+    file: u16,
+    reader: AnyReader,
+    summary: FileSummary,
+}
+
 /// Reads the files of an edition and gives its records.
 pub struct Assembled {
     plan: Plan,
     layout: Layout,
-    waiting: std::vec::IntoIter<(u16, TableReader<Box<dyn Read + Send>>)>,
-    reading: Option<(u16, TableReader<Box<dyn Read + Send>>, FileSummary)>,
+    waiting: std::vec::IntoIter<(u16, AnyReader)>,
+    reading: Option<Reading>,
     sorter: Option<Sorter>,
     merged: Option<Merged>,
     ahead: Option<Piece>,
@@ -208,18 +218,18 @@ impl Assembled {
     /// Bytes that buffers hold, whatever is in them.
     #[must_use]
     pub fn buffer_capacity(&self) -> usize {
-        let reading = self.reading.as_ref().map_or(0, |(_, reader, _)| reader.capacity());
+        let reading = self.reading.as_ref().map_or(0, |reading| reading.reader.capacity());
         reading + self.sorter.as_ref().map_or(0, Sorter::capacity)
     }
 
     fn bytes_so_far(&self) -> u64 {
-        self.bytes_read + self.reading.as_ref().map_or(0, |(_, reader, _)| reader.bytes_read())
+        self.bytes_read + self.reading.as_ref().map_or(0, |reading| reading.reader.bytes_read())
     }
 
     fn read_on(&mut self, batch: &mut AssembledBatch, rows_max: usize) -> io::Result<()> {
         let mut looked_at = 0;
         while looked_at < rows_max {
-            let Some((file, reader, summary)) = &mut self.reading else {
+            let Some(Reading { file, reader, summary }) = &mut self.reading else {
                 match self.waiting.next() {
                     Some((table, reader)) => self.begin(table, reader),
                     None => return self.sort(),
@@ -253,7 +263,7 @@ impl Assembled {
         Ok(())
     }
 
-    fn begin(&mut self, table: u16, reader: TableReader<Box<dyn Read + Send>>) {
+    fn begin(&mut self, table: u16, reader: AnyReader) {
         let file = u16::try_from(self.summaries.len()).unwrap_or(u16::MAX);
         let table = self.layout.table.get(usize::from(table)).map(|table| table.name.clone());
         let summary = FileSummary {
@@ -269,11 +279,11 @@ impl Assembled {
             left_out: 0,
             headers_repeated: 0,
         };
-        self.reading = Some((file, reader, summary));
+        self.reading = Some(Reading { file, reader, summary });
     }
 
     fn end(&mut self) -> io::Result<()> {
-        let Some((_, reader, mut summary)) = self.reading.take() else { return Ok(()) };
+        let Some(Reading { reader, mut summary, .. }) = self.reading.take() else { return Ok(()) };
         summary.summary = reader.finish()?;
         summary.summary.rows_total = summary.summary.rows_total.saturating_sub(summary.headers_repeated);
         summary.summary.entries =
@@ -371,36 +381,18 @@ pub fn look(files: Vec<NamedFile>, layout: &Layout) -> Result<Option<(u64, Optio
     Ok((!found).then_some((rows, first)))
 }
 
-/// The header of a file of an edition, and the places of the columns that the layout reads.
+/// A file of an edition, with its header read.
 ///
 /// # Errors
 /// [`AssembleError`].
-pub(crate) fn columns_read(
+pub(crate) fn table_reader(
     name: &str,
     source: Box<dyn Read + Send>,
     layout: &Layout,
-) -> Result<(Header, Vec<usize>), AssembleError> {
+) -> Result<AnyReader, AssembleError> {
     let table = table_of(name, layout)?;
-    let reader = TableReader::new(source, layout, place_of(layout, table, 0))
-        .map_err(|error| AssembleError::Header { file: name.to_owned(), error })?;
-    Ok((reader.header().clone(), reader.places().to_vec()))
-}
-
-/// The header of a file of an edition, all fields of its first row as they stand, and the places of the columns that the
-/// layout reads.
-///
-/// # Errors
-/// [`AssembleError`].
-pub(crate) fn all_fields(
-    name: &str,
-    source: Box<dyn Read + Send>,
-    layout: &Layout,
-) -> Result<(Header, Option<Vec<String>>, Vec<usize>), AssembleError> {
-    let table = table_of(name, layout)?;
-    let mut reader = TableReader::new(source, layout, place_of(layout, table, 0))
-        .map_err(|error| AssembleError::Header { file: name.to_owned(), error })?;
-    let values = reader.all_fields()?;
-    Ok((reader.header().clone(), values, reader.places().to_vec()))
+    TableReader::new(source, layout, place_of(layout, table, 0))
+        .map_err(|error| AssembleError::Header { file: name.to_owned(), error })
 }
 
 fn table_of(name: &str, layout: &Layout) -> Result<u16, AssembleError> {

@@ -43,7 +43,7 @@ pub enum PublishedError {
 /// [`PublishedError`] where they are no header of the layout.
 pub fn head_length(layout: &Layout, file: &str, source: Box<dyn Read + Send>) -> Result<u64, PublishedError> {
     let header = if layout.assembles() {
-        assemble::columns_read(file, source, layout)?.0
+        assemble::table_reader(file, source, layout)?.header().clone()
     } else {
         RollReader::new(source, layout)?.header().clone()
     };
@@ -67,10 +67,16 @@ pub fn published_row_of(
         return Err(PublishedError::Empty);
     }
     let bytes = [head, b"\n", row].concat();
-    let (header, values, places) = assemble::all_fields(file, Box::new(io::Cursor::new(bytes)), layout)?;
-    let fields = header.names.into_iter().zip(values.ok_or(PublishedError::Empty)?).enumerate();
+    let mut reader = assemble::table_reader(file, Box::new(io::Cursor::new(bytes)), layout)?;
+    let values = reader.all_fields()?.ok_or(PublishedError::Empty)?;
+    let places = reader.places();
+    let fields = reader.header().names.iter().zip(values).enumerate();
     Ok(fields
-        .map(|(place, (header, value))| PublishedField { header, value, mapped: places.contains(&place) })
+        .map(|(place, (header, value))| PublishedField {
+            header: header.clone(),
+            value,
+            mapped: places.contains(&place),
+        })
         .collect())
 }
 

@@ -45,6 +45,8 @@ mod offices;
 mod packed;
 #[path = "end_to_end/processes.rs"]
 mod processes;
+#[path = "end_to_end/published.rs"]
+mod published;
 #[path = "end_to_end/rerunning.rs"]
 mod rerunning;
 #[path = "api/server.rs"]

@@ -415,7 +415,9 @@ fn over_buildings(field: &FieldPlan, over: Over, each: Vec<Option<Value>>) -> Op
         Over::Main => each.into_iter().next().flatten(),
         // a part of a total is not the total
         Over::Sum if field.adds_up => combine(Over::Sum, each.into_iter().collect::<Option<Vec<_>>>()?),
-        over => combine(over, each.into_iter().flatten().collect()),
+        Over::Sum | Over::Largest | Over::Smallest | Over::Join => {
+            combine(over, each.into_iter().flatten().collect())
+        }
     }
 }
 

@@ -34,7 +34,7 @@ pub(super) enum Told {
 
 /// Reads a file of a table.
 #[derive(Debug)]
-pub(super) struct TableReader<R> {
+pub(crate) struct TableReader<R> {
     reader: RollReader<R>,
     cut: Cut,
     texts: Vec<String>,
@@ -83,12 +83,12 @@ impl<R: Read> TableReader<R> {
         Ok(Self { reader, cut, texts: Vec::new(), mapper, renamed })
     }
 
-    pub(super) fn header(&self) -> &Header {
+    pub(crate) fn header(&self) -> &Header {
         self.reader.header()
     }
 
     /// The places in the header of the columns that the layout reads.
-    pub(super) fn places(&self) -> &[usize] {
+    pub(crate) fn places(&self) -> &[usize] {
         &self.cut.places
     }
 
@@ -100,7 +100,7 @@ impl<R: Read> TableReader<R> {
     }
 
     /// All fields of the next row as they stand, mapped or not.
-    pub(super) fn all_fields(&mut self) -> io::Result<Option<Vec<String>>> {
+    pub(crate) fn all_fields(&mut self) -> io::Result<Option<Vec<String>>> {
         let Some(fixed) = &self.cut.fixed else { return self.reader.next_fields() };
         let all = Cut { places: (0..fixed.len()).collect(), ..self.cut.clone() };
         let mut texts = Vec::new();
