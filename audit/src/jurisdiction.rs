@@ -167,10 +167,13 @@ impl ValueKind {
 #[serde(rename_all = "snake_case")]
 pub enum ValueUnit {
     /// Of each unit of money of value.
+    #[serde(rename = "per_1")]
     Per1,
     /// Of each hundred.
+    #[serde(rename = "per_100")]
     Per100,
     /// Of each thousand: mills.
+    #[serde(rename = "per_1000")]
     Per1000,
     /// Percent.
     Percent,

@@ -13,7 +13,7 @@ const JOIN: &str = "import duckdb, sys\n\
 one, two, least = sys.argv[1:]\n\
 read = \"(SELECT lpad(parcel, 6, '0') AS k, TRY_CAST(area AS DOUBLE) AS a FROM read_csv('{}', all_varchar=true))\"\n\
 duckdb.sql(f'CREATE TABLE j AS SELECT one.k AS k1, two.k AS k2, one.a AS a1, two.a AS a2 FROM {read.format(one)} one FULL JOIN {read.format(two)} two ON one.k = two.k')\n\
-count = lambda where: duckdb.sql(f'SELECT count(*) FROM j WHERE {where}').fetchone()[0]\n\
+count = lambda where: duckdb.sql(f'SELECT count(*) FROM j WHERE {where}').fetchall()[0][0]\n\
 both = 'k1 IS NOT NULL AND k2 IS NOT NULL'\n\
 far = f'abs(a1 - a2) >= {least} AND a1 <> a2'\n\
 print(count(both), count('k2 IS NULL'), count('k1 IS NULL'), count(f'{both} AND {far}'), count(f'{both} AND a1 IS NULL AND a2 IS NOT NULL'))\n\
