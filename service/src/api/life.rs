@@ -234,11 +234,10 @@ pub(crate) async fn put_limits(
     State(app): State<App>,
     who: Who,
     P(id): P<String>,
-    body: Result<Body<LimitsView>, Problem>,
+    Body(view): Body<LimitsView>,
 ) -> Result<Json<LimitsView>, Problem> {
     who.operator()?;
     let source = app.store.source_by_id(&id).await?;
-    let Body(view) = body?;
     let limits = Limits::from(view);
     if let Some((name, fault)) = limits.faults().into_iter().next() {
         let (what, mend) = fault.split_once(": ").unwrap_or((fault, "correct it"));

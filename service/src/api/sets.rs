@@ -136,11 +136,10 @@ pub(crate) async fn begin_set(
     State(app): State<App>,
     who: Who,
     P(id): P<String>,
-    body: Result<Body<NewSet>, Problem>,
+    Body(new): Body<NewSet>,
 ) -> Result<impl IntoResponse, Problem> {
     who.operator()?;
     let source = app.store.source_by_id(&id).await?;
-    let Body(new) = body?;
     if new.files.len() > FILES_MAX || new.files.iter().any(|name| !fit(name)) {
         let what = "a name is empty, longer than 200 characters or holds a slash, or there are more than 100";
         return Err(Problem::wrong("/files", what, "give the names of the files alone"));

@@ -34,9 +34,13 @@ pub(crate) async fn run(settings: &Settings, what: &Edition) -> anyhow::Result<O
         Ok(outcome) => Ok(outcome),
         // what the person can mend is no failure of the program
         Err(error) => match error.downcast_ref::<StoreError>() {
-            Some(StoreError::Conflict(_) | StoreError::Missing { .. } | StoreError::Settings(_)) => {
+            Some(StoreError::Conflict(_) | StoreError::Missing { .. }) => {
                 complain(&error.to_string());
                 Ok(Outcome::Refused)
+            }
+            Some(StoreError::Settings(_)) => {
+                complain(&error.to_string());
+                Ok(Outcome::Usage)
             }
             _ => Err(error),
         },
