@@ -453,7 +453,7 @@ impl Column {
                 counted(tally.zero, "row")
             ));
         }
-        if tally.numeric() > 0.5 && tally.numbers < tally.filled() {
+        if kind != ColumnKind::Identifier && tally.numeric() > 0.5 && tally.numbers < tally.filled() {
             let others = counted(tally.filled() - tally.numbers, "value");
             found.push(format!("{others} that cannot be read as a number, where most can"));
         }

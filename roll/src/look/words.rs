@@ -85,47 +85,47 @@ const PLACES: &[&str] = &[
     "CLASS",
 ];
 
+/// Parts of names that say an owner.
+const OWNER: &[&str] = &["OWNER", "OWNR", "DEEDHOLDER", "LANDLORD"];
+/// That say a party to a sale or loan.
+const PARTIES: &[&str] = &[
+    "BUYER",
+    "SELLER",
+    "GRANTOR",
+    "GRANTEE",
+    "VENDOR",
+    "VENDEE",
+    "PURCHASER",
+    "BORROWER",
+    "LENDER",
+    "MORTGAG",
+    "TRUSTEE",
+    "FIDUCIARY",
+];
+/// That say a way to reach a person.
+const REACH: &[&str] = &["PHONE", "EMAIL", "CONTACT"];
+/// That say another person.
+const OTHERS: &[&str] = &[
+    "TAXPAYER",
+    "TXPYR",
+    "TAXPAYR",
+    "AGENT",
+    "REPRESENTATIVE",
+    "OCCUPANT",
+    "TENANT",
+    "CAREOF",
+    "ATTENTION",
+    "SPOUSE",
+    "LASTNAME",
+    "FIRSTNAME",
+    "SURNAME",
+];
+/// That may tell the age, health or service of a person.
+const STATUS: &[&str] =
+    &["VETERAN", "DISAB", "WIDOW", "SENIOR", "BIRTH", "EXEMPTIONCODE", "EXEMPTCODE", "EXEMPTCD", "HOMESTEAD"];
+
 /// Why a column is about people, by its name.
 pub(super) fn personal(words: &Words) -> Option<&'static str> {
-    const OWNER: &[&str] = &["OWNER", "OWNR", "DEEDHOLDER", "LANDLORD"];
-    const PARTIES: &[&str] = &[
-        "BUYER",
-        "SELLER",
-        "GRANTOR",
-        "GRANTEE",
-        "VENDOR",
-        "VENDEE",
-        "PURCHASER",
-        "BORROWER",
-        "LENDER",
-        "MORTGAG",
-        "TRUSTEE",
-        "FIDUCIARY",
-    ];
-    const REACH: &[&str] = &["PHONE", "EMAIL", "CONTACT"];
-    const OTHERS: &[&str] = &[
-        "TAXPAYER",
-        "TXPYR",
-        "TAXPAYR",
-        "AGENT",
-        "REPRESENTATIVE",
-        "OCCUPANT",
-        "TENANT",
-        "CAREOF",
-        "ATTENTION",
-        "SPOUSE",
-    ];
-    const STATUS: &[&str] = &[
-        "VETERAN",
-        "DISAB",
-        "WIDOW",
-        "SENIOR",
-        "BIRTH",
-        "EXEMPTIONCODE",
-        "EXEMPTCODE",
-        "EXEMPTCD",
-        "HOMESTEAD",
-    ];
     if words.within(OWNER) || words.token(&["OWN", "OWN1", "OWN2"]) {
         return Some("named for the owner");
     }
@@ -146,16 +146,8 @@ pub(super) fn personal(words: &Words) -> Option<&'static str> {
     }
     let a_name = words.token(&["NAME", "NAMES", "NM", "NAME1", "NAME2"]) || words.compact.ends_with("NAME");
     let of_a_place = words.token(PLACES)
-        || words.within(&[
-            "STREETNAME",
-            "STNAME",
-            "SUBDIV",
-            "SCHOOL",
-            "NBHD",
-            "CITYNAME",
-            "TOWNNAME",
-            "ROADNAME",
-        ]);
+        || words.is(&["STNAME"])
+        || words.within(&["STREETNAME", "SUBDIV", "SCHOOL", "NBHD", "CITYNAME", "TOWNNAME", "ROADNAME"]);
     (a_name && !of_a_place).then_some("named for a name, which may be a person's")
 }
 
@@ -418,14 +410,13 @@ pub(super) fn situs_part(words: &Words) -> Option<usize> {
     }
     if words.within(&[
         "STREETNAME",
-        "STNAME",
         "SITUSSTREET",
         "SITENAME",
         "ADRSTR",
         "SITESTREET",
         "PROPERTYSTREET",
         "SITUSNAME",
-    ]) || words.is(&["STREET"])
+    ]) || words.is(&["STREET", "STNAME"])
     {
         return Some(3);
     }

@@ -183,7 +183,7 @@ fn proposal(found: &Proposal) -> Markup {
         h3 { "What would be quarantined" }
         @if let Some(refusal) = &found.refusal { p.warn { (refusal) } }
         @if let Some(reading) = &found.reading { (quarantine(reading)) }
-        form.tall method="post" action="/uploads/look/layout" {
+        form.tall.draft method="post" action="/uploads/look/layout" {
             label {
                 "The layout (TOML); correct it here or in a file"
                 textarea name="layout" rows=(lines) cols="110" spellcheck="false" { (found.layout) }
@@ -240,7 +240,7 @@ fn column_row(column: &ColumnFound, rows: u64) -> Markup {
     html! { tr {
         td.n data-l="Place" { (column.place) }
         td.head dir="auto" { @if column.name.is_empty() { "(no name)" } @else { (column.name) } }
-        td data-l="Holds" { (column.kind.name()) }
+        td.state data-l="Holds" { (column.kind.name()) }
         td.n data-l="Blank, %" { (share(column.blank + missing)) }
         td.n data-l="Zero, %" { (share(column.zero)) }
         td.n data-l="Different" { @if column.distinct_is_least { "at least " } (thousands(column.distinct)) }
