@@ -87,9 +87,9 @@ pub(crate) fn windows_1252(byte: u8) -> bool {
 
 /// The byte of a character in Windows code page 1252, where it has one.
 pub(crate) fn cp1252_byte(letter: char) -> Option<u8> {
-    (0..=u8::MAX).filter(|byte| windows_1252(*byte)).find(|byte| {
-        WINDOWS_1252.decode_without_bom_handling(&[*byte]).0.chars().eq(std::iter::once(letter))
-    })
+    (0..=u8::MAX)
+        .filter(|byte| windows_1252(*byte))
+        .find(|byte| WINDOWS_1252.decode_without_bom_handling(&[*byte]).0.chars().eq(std::iter::once(letter)))
 }
 
 /// A text without the blanks around it. Most fields have none and are ASCII, which two bytes tell.

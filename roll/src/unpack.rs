@@ -360,6 +360,24 @@ pub fn open(source: Source, name: &str, scratch: &Path) -> Result<Opened, Unpack
     }
 }
 
+/// The one text of a file, for looking at it while nothing says how it is written: of what is packed the text in it,
+/// anything else as it is.
+///
+/// # Errors
+/// [`UnpackError`].
+pub fn text_within(source: Source, name: &str, scratch: &Path) -> Result<Source, UnpackError> {
+    let (first, source) = opening(source).map_err(UnpackError::Read)?;
+    if matches!(sniff(&first), Kind::Text | Kind::Utf16 { .. } | Kind::Other(_)) {
+        return Ok(source);
+    }
+    // nobody knows yet which column is the parcel number: what a spreadsheet did to it shows when it is imported
+    let layout = Layout::from_toml(
+        "id = \"unknown\"\njurisdiction = \"-\"\nbasis = \"not-published\"\n[parcel]\ncolumns = [\"-\"]\n",
+    )
+    .map_err(|error| UnpackError::Read(io::Error::other(error)))?;
+    Ok(open(source, name, scratch)?.choose(None)?.text(&layout, scratch)?.source)
+}
+
 fn single(name: &str, modified: Option<String>, content: Content, tally: Option<Tally>) -> Opened {
     let members = vec![Member { name: name.to_owned(), modified, content }];
     Opened { holder: Holder::Itself, members, received: tally.map(Received) }

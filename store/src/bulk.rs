@@ -130,11 +130,7 @@ pub(crate) async fn fetch(
     all(&mut handle, sql, values).map_err(StoreError::Statement)
 }
 
-fn all(
-    handle: &mut LockedSqliteHandle<'_>,
-    sql: &str,
-    values: &[Value],
-) -> rusqlite::Result<Vec<Vec<Held>>> {
+fn all(handle: &mut LockedSqliteHandle<'_>, sql: &str, values: &[Value]) -> rusqlite::Result<Vec<Vec<Held>>> {
     let connection = borrowed(handle)?;
     let mut statement = connection.prepare(sql)?;
     let width = statement.column_count();

@@ -279,7 +279,8 @@ impl Tx {
             let mut changed = 0;
             for rows in rows.chunks(ROWS_AT_ONCE) {
                 changed +=
-                    bulk::execute_each(tx, &format!("INSERT INTO {into} VALUES ({row}) {suffix}"), rows).await?;
+                    bulk::execute_each(tx, &format!("INSERT INTO {into} VALUES ({row}) {suffix}"), rows)
+                        .await?;
             }
             return Ok(changed);
         }

@@ -8,8 +8,8 @@
 mod append;
 mod duplicates;
 mod feed;
-pub(crate) mod pen;
 mod lines;
+pub(crate) mod pen;
 mod postgres;
 mod sqlite;
 

@@ -102,7 +102,10 @@ impl Store {
         };
         let files = std::slice::from_ref(file);
         // the same rows may be handed in again for a later edition that has them in quarantine again
-        let identity = identity(files.iter().map(|file| file.sha256.as_str()), &format!("{} mends {mends}", published.layout.version()));
+        let identity = identity(
+            files.iter().map(|file| file.sha256.as_str()),
+            &format!("{} mends {mends}", published.layout.version()),
+        );
         let mut tx = self.main.begin().await?;
         tx.lock(Lock::Alone, "SELECT number FROM source WHERE number = $1", values![source.number]).await?;
         if let Some((edition, state)) = known(&mut tx, source.number, &identity).await? {

@@ -438,7 +438,12 @@ impl Store {
                         AND d.number = (SELECT max(number) FROM match_decision
                                         WHERE office = t.office AND property = t.property AND source = t.source)
                    ORDER BY t.property";
-        self.main.fetch_bulk(sql, values![office, source, after, limit]).await?.iter().map(pending_of).collect()
+        self.main
+            .fetch_bulk(sql, values![office, source, after, limit])
+            .await?
+            .iter()
+            .map(pending_of)
+            .collect()
     }
 
     /// How many pairs stand to be judged, and how many were ever judged, for an office and a source.

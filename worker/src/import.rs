@@ -229,8 +229,9 @@ async fn parse_and_load(
         };
         parsing::parse(opened, &Sending { batches, spent }, &reading.progress)
     });
-    let loaded =
-        store.edition_load(claim, source, edition.number, Feed::of_lines(receiver, give_back, good_for)).await;
+    let loaded = store
+        .edition_load(claim, source, edition.number, Feed::of_lines(receiver, give_back, good_for))
+        .await;
     Ok((parsing.await.map_err(parser_ended)?, loaded))
 }
 

@@ -3,8 +3,8 @@
 
 mod compact;
 mod evidence;
-pub mod gates;
 pub mod fetch;
+pub mod gates;
 mod import;
 mod judging;
 mod keep;

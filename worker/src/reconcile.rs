@@ -122,11 +122,7 @@ async fn pin(
 }
 
 /// Judges a page: looks up the records of all its keys at once.
-async fn judge_page(
-    store: &Store,
-    pinned: &Pinned,
-    page: &[Pending],
-) -> Result<Vec<JudgedPair>, StoreError> {
+async fn judge_page(store: &Store, pinned: &Pinned, page: &[Pending]) -> Result<Vec<JudgedPair>, StoreError> {
     let judging = pinned.judging();
     let mut keys: Vec<String> = page.iter().filter_map(|pending| judging.key(pending).ok()).collect();
     keys.sort_unstable();
@@ -146,12 +142,7 @@ struct Brake {
 
 /// Counts what the run would open or close among the pairs that were judged before, and holds it when that is more
 /// than the policy's share: a town does not change overnight, a definition does. A first run is exempt.
-async fn brake(
-    store: &Store,
-    pinned: &Pinned,
-    run: &Run,
-    release: bool,
-) -> Result<Option<Brake>, JobError> {
+async fn brake(store: &Store, pinned: &Pinned, run: &Run, release: bool) -> Result<Option<Brake>, JobError> {
     let (_, judged_before) = store.pending_counts(&run.office, run.source).await?;
     if release || judged_before == 0 {
         return Ok(None);

@@ -147,7 +147,7 @@ impl Worker {
         warn!(job.id = %claim.id, "job {} failed: {reason}", claim.id);
         let again = match claim.kind {
             JobKind::Fetch => fetch::job::again_in(claim.attempts),
-            JobKind::Import | JobKind::Reconcile | JobKind::Keep => {
+            JobKind::Import | JobKind::Reconcile | JobKind::Keep | JobKind::Compact => {
                 RETRY_SECONDS.saturating_mul(claim.attempts)
             }
         };

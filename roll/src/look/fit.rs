@@ -55,6 +55,10 @@ fn fit(head: &[u8], whole: bool, names: &[String], layout: &Layout) -> LayoutFit
     let missing: Vec<String> =
         columns.iter().filter(|column| !has(column)).map(|column| (*column).to_owned()).collect();
     let (refusal, reading) = match reading(head, layout, whole) {
+        _ if layout.assembles() => (
+            Some("it puts rows of its files together: how they read shows when they are imported".to_owned()),
+            None,
+        ),
         Ok(reading) => (None, Some(reading)),
         Err(error) => (Some(error.to_string()), None),
     };

@@ -6,7 +6,9 @@ use axum::Json;
 use axum::body::Body;
 use axum::extract::State;
 use axum::http::{HeaderMap, header};
+use crossfoot_roll::layout::shipped;
 use crossfoot_roll::look::{Look, LookError, Options, look};
+use crossfoot_roll::unpack::{UnpackError, text_within};
 use serde::Deserialize;
 use utoipa::IntoParams;
 use utoipa_axum::router::OpenApiRouter;
@@ -79,15 +81,19 @@ pub(crate) async fn look_at(
     name: String,
     whole: bool,
 ) -> Result<Look, Problem> {
-    let known = layouts_of(&app.store).await?;
+    let mut known = layouts_of(&app.store).await?;
+    known.extend(shipped().iter().map(|shipped| shipped.layout.clone()));
+    let scratch = app.store.scratch();
     let looking = move || {
-        let mut found = look(&file, &name, &known, &Options { whole, ..Options::default() })?;
+        let begun = || {
+            let mut again = file.try_clone()?;
+            again.seek(SeekFrom::Start(0))?;
+            text_within(Box::new(again), &name, &scratch).map_err(std::io::Error::other)
+        };
+        let mut found =
+            look(begun().map_err(LookError::Read)?, &name, &known, &Options { whole, ..Options::default() })?;
         if whole {
-            found.read_whole(&known, || {
-                let mut again = file.try_clone()?;
-                again.seek(SeekFrom::Start(0))?;
-                Ok(again)
-            })?;
+            found.read_whole(&known, begun)?;
         }
         Ok(found)
     };
@@ -95,6 +101,11 @@ pub(crate) async fn look_at(
         .await
         .map_err(|_| Problem::new(Kind::Internal, "the file was not looked at: send it again"))?;
     found.map_err(|error| match error {
+        LookError::Read(error) if UnpackError::within(&error).is_some() => Problem::wrong(
+            "",
+            crate::outcome::with_causes(&error),
+            "send the table of the roll as its publisher gives it",
+        ),
         LookError::Read(error) => {
             tracing::error!("a file that was sent cannot be read back: {error}");
             Problem::new(

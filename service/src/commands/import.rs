@@ -102,8 +102,7 @@ pub(crate) async fn roll(
     };
     let notes = EditionNotes { roll_year: arguments.roll_year, status, as_of: String::new() };
     let files = files_of(store, &source, layout, arguments).await?;
-    let arrival =
-        store.edition_stage_in_place(&source, layout, &files, &notes, arguments.keep_later).await?;
+    let arrival = store.edition_stage_in_place(&source, layout, &files, &notes, arguments.keep_later).await?;
     let following = Following {
         files: &files,
         keep_later: arguments.keep_later,

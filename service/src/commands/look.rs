@@ -9,8 +9,9 @@ use std::io::{self, Read, Write as _};
 use std::path::Path;
 
 use anyhow::Context as _;
-use crossfoot_roll::layout::Layout;
+use crossfoot_roll::layout::{Layout, shipped};
 use crossfoot_roll::look::{Look, Options, look};
+use crossfoot_roll::unpack::text_within;
 use crossfoot_store::{Store, StoreError};
 use crossfoot_worker::settings::Settings;
 
@@ -26,9 +27,10 @@ pub(crate) async fn run(settings: &Settings, file: &Path, how: &LookHow) -> anyh
         known.push(layout);
     }
     known.extend(layouts_of_the_installation(settings).await);
+    known.extend(shipped().iter().map(|shipped| shipped.layout.clone()));
     let piped = file == Path::new("-");
     let name = if piped { "standard input".to_owned() } else { name_of(file) };
-    let source: Box<dyn Read> = if piped {
+    let source: Box<dyn Read + Send> = if piped {
         Box::new(io::stdin())
     } else {
         match open(file) {
@@ -37,6 +39,14 @@ pub(crate) async fn run(settings: &Settings, file: &Path, how: &LookHow) -> anyh
                 complain(&format!("{}: {why}", file.display()));
                 return Ok(Outcome::Refused);
             }
+        }
+    };
+    let scratch = std::env::temp_dir();
+    let source = match text_within(source, &name, &scratch) {
+        Ok(text) => text,
+        Err(error) => {
+            complain(&format!("{name}: {}", crate::outcome::with_causes(&error)));
+            return Ok(Outcome::Refused);
         }
     };
     let options = Options { whole: how.whole, ..Options::default() };
@@ -48,7 +58,9 @@ pub(crate) async fn run(settings: &Settings, file: &Path, how: &LookHow) -> anyh
         }
     };
     if how.whole && !piped {
-        found.read_whole(&known, || File::open(file))?;
+        found.read_whole(&known, || {
+            text_within(Box::new(File::open(file)?), &name, &scratch).map_err(io::Error::other)
+        })?;
     }
     let written = match &how.propose {
         Some(path) => match propose(path, &found)? {

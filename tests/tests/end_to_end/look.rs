@@ -62,7 +62,7 @@ fn a_file_never_seen_is_imported_by_what_is_proposed_for_it() {
     let layout = place.folder().join("new-layout.toml");
     let layout = layout.to_str().unwrap();
     let told = place.run(&["import", "--look", roll, "--propose", layout]).code(0);
-    told.says("windows-1252").says("semicolon").says("Living sq ft").says("nothing is stored");
+    let told = told.says("windows-1252").says("semicolon").says("Living sq ft").says("nothing is stored");
     assert!(!place.folder().join("data").exists(), "a look makes no installation");
     let wide: Vec<&str> = told.out.lines().filter(|line| line.chars().count() > 100).collect();
     assert!(wide.is_empty(), "{wide:?}");

@@ -14,7 +14,6 @@ use crossfoot_roll::unpack::UnpackError;
 use crossfoot_store::load::RollBatch;
 use tokio::sync::mpsc;
 
-use super::assembling;
 use crate::gates::AreaTally;
 use crate::progress::Progress;
 use crate::runner::with_causes;
@@ -85,11 +84,11 @@ pub(super) enum Look {
 
 /// Opens the files and reads their headers.
 pub(super) fn open(files: Originals, layout: &Layout, scratch: &Path) -> Result<Opened, ParseStop> {
-    let open =
-        |(name, source): (String, Original)| match OriginalReader::open(source, &name, layout, scratch) {
-            Ok(reader) => Ok((name, reader)),
-            Err(error) => Err(opening_stop(&name, error)),
-        };
+    let open = |(name, source): (String, Original)| match OriginalReader::open(source, &name, layout, scratch)
+    {
+        Ok(reader) => Ok((name, reader)),
+        Err(error) => Err(opening_stop(&name, error)),
+    };
     Ok(Opened {
         files: files.into_iter().map(open).collect::<Result<_, _>>()?,
         layout_version: layout.version(),
