@@ -32,6 +32,7 @@ fn run(place: &Installation, arguments: &[&str]) -> Ended {
 }
 
 fn packet(place: &Installation, folder: &str) -> Vec<u8> {
+    fs::create_dir(place.folder().join(folder)).unwrap();
     run(place, &["packet", "T-01", "--out", folder]).code(0);
     let made = fs::read_dir(place.folder().join(folder)).unwrap().next().unwrap().unwrap().path();
     run(place, &["verify", made.to_str().unwrap()]).code(0).says("verifies");
