@@ -158,7 +158,7 @@ async fn parse_and_load(
     let (layout, progress) = (edition.layout.clone(), progress.clone());
     let parsing = tokio::task::spawn_blocking(move || {
         let opened = match look {
-            Look::Begun(opened) => opened,
+            Look::Begun(opened) => *opened,
             Look::Again => parsing::open(files, &layout)?,
         };
         parsing::parse(opened, &Sending { batches, spent }, &progress)

@@ -54,7 +54,7 @@ pub(super) struct Opened {
 /// What a look into the files says.
 pub(super) enum Look {
     /// A row can be read, near the beginning of the first file: nothing is read twice.
-    Begun(Opened),
+    Begun(Box<Opened>),
     /// A row can be read, behind rows that cannot: the files have to be opened again.
     Again,
 }
@@ -106,7 +106,7 @@ pub(super) fn look(mut opened: Opened) -> Result<Look, ParseStop> {
             }
             if lines.iter().any(|line| line.what != LineIs::Reject) {
                 (opened.first, opened.first_lines) = (batch, lines);
-                return Ok(if begun { Look::Begun(opened) } else { Look::Again });
+                return Ok(if begun { Look::Begun(Box::new(opened)) } else { Look::Again });
             }
             begun = false;
             rows += lines.len();
