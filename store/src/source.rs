@@ -6,7 +6,7 @@ use sha2::{Digest as _, Sha256};
 
 use crate::database::{Lock, Row, Tx, values};
 use crate::edition::HoldReason;
-use crate::in_place::{FileInPlace, HERE};
+use crate::in_place::HERE;
 use crate::job::{JobKind, NewJob, enqueue, running};
 use crate::object::KeptFile;
 use crate::object::keeping::packed_meanwhile;
@@ -259,7 +259,6 @@ impl Store {
         keep_later: bool,
     ) -> Result<EditionArrival, StoreError> {
         let layout_version = layout.version();
-        let in_place = files.iter().any(|file| FileInPlace::of_key(&file.object_key).is_some());
         let identity = identity(files.iter().map(told_apart_by), &layout_version);
         let mut tx = self.main.begin().await?;
         tx.lock(Lock::Alone, "SELECT number FROM source WHERE number = $1", values![source.number]).await?;
@@ -276,6 +275,7 @@ impl Store {
             Some(row) if !overtaken(&mut tx, source.number, row.get(0)?).await? => row.get(0)?,
             _ => insert_edition(&mut tx, source.number, layout, &identity, files, notes).await?,
         };
+        let in_place = in_place(&mut tx, source.number, edition).await?;
         let job = import_job(source.number, edition, in_place, keep_later);
         // an edition never changes: who loads it already, or died of it, does all that a second job would
         let job = match running(&mut tx, &job).await? {
@@ -332,6 +332,12 @@ pub(crate) fn identity<'a>(hashes: impl Iterator<Item = &'a str>, layout_version
     let mut hashes: Vec<&str> = hashes.collect();
     hashes.sort_unstable();
     hex::encode(Sha256::digest(format!("{}\n{layout_version}", hashes.join("\n")).as_bytes()))
+}
+
+/// Whether the files of a staged edition are read where they lie; they may have been handed in another way before.
+async fn in_place(tx: &mut Tx, source: i64, edition: i64) -> Result<bool, StoreError> {
+    let sql = "SELECT 1 FROM edition_file WHERE source = $1 AND edition = $2 AND object_key LIKE 'in-place:%' LIMIT 1";
+    Ok(tx.fetch_one(sql, values![source, edition]).await?.is_some())
 }
 
 /// The hash of a file; one that is read in place and was not yet read has its path and marks instead.

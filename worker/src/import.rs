@@ -224,7 +224,7 @@ async fn parse_and_load(
             return assembling::parse(files, &reading, &batches);
         }
         let opened = match look {
-            Look::Begun(opened) => opened,
+            Look::Begun(opened) => *opened,
             Look::Again => parsing::open(files, &reading.layout, &reading.scratch)?,
         };
         parsing::parse(opened, &Sending { batches, spent }, &reading.progress)

@@ -77,7 +77,7 @@ pub(super) struct Opened {
 /// What a look into the files says.
 pub(super) enum Look {
     /// A row can be read, near the beginning of the first file: nothing is read twice.
-    Begun(Opened),
+    Begun(Box<Opened>),
     /// A row can be read, behind rows that cannot: the files have to be opened again.
     Again,
 }
@@ -144,7 +144,7 @@ pub(super) fn look(mut opened: Opened) -> Result<Look, ParseStop> {
 /// An edition that lacks its end would close findings: a packed file is unpacked whole before it is believed.
 fn believed(opened: Opened, begun: bool) -> Result<Look, ParseStop> {
     if !opened.files.iter().any(|(_, reader)| reader.is_packed()) {
-        return Ok(if begun { Look::Begun(opened) } else { Look::Again });
+        return Ok(if begun { Look::Begun(Box::new(opened)) } else { Look::Again });
     }
     for (name, reader) in opened.files {
         reader.check_whole().map_err(|e| reading_stop(&name, e))?;
