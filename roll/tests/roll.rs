@@ -7,6 +7,8 @@
 
 #[path = "roll/account.rs"]
 mod account;
+#[path = "roll/checks.rs"]
+mod checks;
 #[path = "roll/headers.rs"]
 mod headers;
 #[path = "roll/hostile.rs"]

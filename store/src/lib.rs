@@ -5,6 +5,7 @@
 
 pub mod access;
 mod audit_log;
+pub mod check;
 mod database;
 mod error;
 pub mod finding;

@@ -10,6 +10,7 @@ mod duplicates;
 mod postgres;
 mod sqlite;
 
+use crossfoot_roll::check::{ChangeCheck, ChangeChecker, Doubles, DoublesSeen};
 use crossfoot_roll::entry::{Entry, Reject};
 use tokio::sync::mpsc;
 
@@ -37,6 +38,10 @@ pub struct Loaded {
     container: String,
     /// What came of the rows; `rows_total` is the parser's to say.
     pub counts: EditionCounts,
+    /// Rows with the parcel number of an earlier one.
+    pub doubles: DoublesSeen,
+    /// Areas that changed against the edition before.
+    pub changes: ChangeCheck,
 }
 
 impl Store {
@@ -57,25 +62,28 @@ impl Store {
                 "edition {edition} is older than edition {current}, which is in use: hand it in again if it is to follow it"
             )));
         }
+        let layout = self.edition(source.number, edition).await?.layout;
+        let doubles = Doubles::new(&layout);
         match (&self.main, source.container.clone()) {
             (_, Some(container)) => {
                 let database = self.records(&container).await?;
-                let counts = append::load(&database, source, edition, batches).await?;
-                Ok(Loaded { container, counts })
+                let watch = (doubles, ChangeChecker::new(&layout));
+                let (counts, doubles, changes) =
+                    append::load(&database, source, edition, batches, watch).await?;
+                Ok(Loaded { container, counts, doubles, changes })
             }
             (Database::Sqlite { .. }, None) => {
                 self.sweep_files(source).await?;
                 let container = format!("source-{}-{}.db", source.number, uuid::Uuid::now_v7().simple());
                 let path = self.source_file(&container);
                 let number = source.number;
-                let counts =
-                    tokio::task::spawn_blocking(move || sqlite::load(&path, number, edition, batches))
-                        .await
-                        .map_err(StoreError::Task)??;
-                Ok(Loaded { container, counts })
+                let loading = move || sqlite::load(&path, (number, edition), batches, doubles);
+                let (counts, doubles) =
+                    tokio::task::spawn_blocking(loading).await.map_err(StoreError::Task)??;
+                Ok(Loaded { container, counts, doubles, changes: ChangeCheck::default() })
             }
             (Database::Postgres(pool), None) => {
-                postgres::load(&self.main, pool, source.number, edition, batches).await
+                postgres::load((&self.main, pool), source.number, edition, batches, doubles).await
             }
         }
     }

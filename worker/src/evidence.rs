@@ -160,7 +160,7 @@ impl Row {
 }
 
 /// The beginning of a file up to the end of its header line.
-async fn head(store: &Store, file: &KeptFile, layout: &Layout) -> Result<Vec<u8>, EvidenceError> {
+pub(crate) async fn head(store: &Store, file: &KeptFile, layout: &Layout) -> Result<Vec<u8>, EvidenceError> {
     let original = store.object_open(&file.object_key).await?;
     let layout = layout.clone();
     let read = tokio::task::spawn_blocking(move || {

@@ -3,8 +3,11 @@
 //! A load that is broken off starts afresh: it costs a microsecond a row, and a file without a journal that was half
 //! written is not to be trusted.
 
+mod checking;
+
 use std::io::Read;
 
+use crossfoot_roll::check::{RollCheck, RollChecker};
 use crossfoot_roll::entry::Reject;
 use crossfoot_roll::header::HeaderError;
 use crossfoot_roll::layout::Layout;
@@ -26,6 +29,7 @@ const BATCHES_IN_FLIGHT: usize = 8;
 #[derive(Default)]
 struct Parsed {
     rows_total: i64,
+    check: RollCheck,
     summaries: Vec<Summary>,
 }
 
@@ -83,6 +87,10 @@ pub(crate) async fn run(store: &Store, claim: &Claim, progress: &Progress) -> Re
         return Err(JobError::Lasting(reason));
     }
     loaded.counts.rows_total = parsed.rows_total;
+    let reasons = checking::conclude(store, claim, &source, &edition, parsed.check, &loaded).await?;
+    if !reasons.is_empty() {
+        return refuse(store, claim, &source, &edition, reasons.join("; ")).await;
+    }
     store.edition_make_current(claim, &source, edition.number, &loaded).await?;
     Ok(JobEnd::Done)
 }
@@ -165,7 +173,7 @@ fn parse(
     sender: &mpsc::Sender<LoadBatch>,
     progress: &Progress,
 ) -> Result<Parsed, ParseStop> {
-    let mut parsed = Parsed::default();
+    let (mut parsed, mut checker) = (Parsed::default(), RollChecker::new(layout));
     let mut bytes_before = 0i64;
     for (number, (name, source)) in (0i64..).zip(files) {
         let mut reader = RollReader::new(source, layout).map_err(|error| header_stop(&name, error))?;
@@ -174,6 +182,8 @@ fn parse(
             progress.set_done(bytes_before.saturating_add_unsigned(batch.bytes_read));
             let entries = std::mem::take(&mut batch.entries);
             let rejects = std::mem::take(&mut batch.rejects);
+            entries.iter().for_each(|entry| checker.add(entry));
+            rejects.iter().for_each(|reject| checker.reject(reject.reason, 1));
             sender
                 .blocking_send(LoadBatch { file: number, entries, rejects })
                 .map_err(|_| ParseStop::NobodyListens)?;
@@ -183,6 +193,7 @@ fn parse(
         parsed.rows_total = parsed.rows_total.saturating_add_unsigned(summary.rows_total);
         parsed.summaries.push(summary);
     }
+    parsed.check = checker.finish();
     Ok(parsed)
 }
 

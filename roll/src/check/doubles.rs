@@ -82,8 +82,7 @@ impl Doubles {
     }
 
     /// Takes note of two rows of one file set with the same key.
-    pub fn note(&mut self, key: &str, first: impl FnOnce() -> RowPlace, later: impl FnOnce() -> RowPlace) {
-        let (first, later) = (first(), later());
+    pub fn note(&mut self, key: &str, first: RowPlace, later: RowPlace) {
         let step = merged_by(&self.rule, self.columns, &first.parcel_raw, &later.parcel_raw);
         let rows = DoublePair { first, later };
         if let Some(step) = step {

@@ -5,6 +5,8 @@
 
 use std::collections::HashMap;
 
+use crossfoot_audit::area::Area;
+use crossfoot_roll::check::{ChangeCheck, ChangeChecker, Doubles, DoublesSeen};
 use crossfoot_roll::entry::{Entry, Reject};
 use tokio::sync::mpsc;
 
@@ -90,6 +92,8 @@ struct Loading {
     next_number: i64,
     seen: Seen,
     counts: EditionCounts,
+    doubles: Doubles,
+    changes: ChangeChecker,
 }
 
 /// Appends an edition.
@@ -98,7 +102,8 @@ pub(super) async fn load(
     source: &Source,
     edition: i64,
     mut batches: mpsc::Receiver<LoadBatch>,
-) -> Result<EditionCounts, StoreError> {
+    (doubles, changes): (Doubles, ChangeChecker),
+) -> Result<(EditionCounts, DoublesSeen, ChangeCheck), StoreError> {
     forget_earlier_attempts(database, source, edition).await?;
     let mut loading = Loading {
         source: source.number,
@@ -106,6 +111,8 @@ pub(super) async fn load(
         next_number: next_number(database, source.number).await?,
         seen: Seen::default(),
         counts: EditionCounts::default(),
+        doubles,
+        changes,
     };
     let (mut tx, mut rows, mut commits) = (database.begin().await?, 0, 0usize);
     while let Some(batch) = batches.recv().await {
@@ -126,7 +133,7 @@ pub(super) async fn load(
     tx.commit().await?;
     loading.end_the_unseen(database).await?;
     database.analyze("record_change").await?;
-    Ok(loading.counts)
+    Ok((loading.counts, loading.doubles.finish(), loading.changes.finish()))
 }
 
 /// Parcel numbers of the records that an edition changed.
@@ -175,6 +182,7 @@ impl Loading {
             let here = version(number, file, entry);
             if let Some((place, first)) = self.seen.get(number).zip(found) {
                 let first = place.put_on(&first.version);
+                self.doubles.note(&entry.parcel_key, first.place(), here.place());
                 match duplicates::repeat(&first, &here) {
                     Repeat::Same => self.counts.rows_repeated += 1,
                     Repeat::Other { area } => {
@@ -202,8 +210,10 @@ impl Loading {
                     self.counts.records_unchanged += 1;
                     continue;
                 }
-                Some(_) => {
+                Some(newest) => {
                     self.counts.records_changed += 1;
+                    let before = newest.version.area_um2.map(Area::from_square_micrometres);
+                    self.changes.note(before, entry);
                     "changed"
                 }
             };

@@ -2,6 +2,7 @@
 //! key, then attached within the transaction that makes the edition current.
 
 use bytes::{BufMut, BytesMut};
+use crossfoot_roll::check::{ChangeCheck, Doubles};
 use crossfoot_roll::entry::{Entry, Reject};
 use sqlx::postgres::{PgConnection, PgCopyIn, PgPool};
 use sqlx::{AssertSqlSafe, Row as _};
@@ -30,25 +31,31 @@ struct Loading<'a> {
     source: i64,
     edition: i64,
     counts: EditionCounts,
+    doubles: Doubles,
     rejects: Vec<Vec<Value>>,
 }
 
 /// Loads all batches into a new table.
 pub(super) async fn load(
-    database: &Database,
-    pool: &PgPool,
+    (database, pool): (&Database, &PgPool),
     source: i64,
     edition: i64,
     batches: mpsc::Receiver<LoadBatch>,
+    doubles: Doubles,
 ) -> Result<Loaded, StoreError> {
     let container = format!("record_s{source}_{}", uuid::Uuid::now_v7().simple());
     let counts = EditionCounts::default();
-    let mut loading = Loading { database, container, source, edition, counts, rejects: Vec::new() };
+    let mut loading = Loading { database, container, source, edition, counts, doubles, rejects: Vec::new() };
     // a connection of its own: a copy that is broken off must not go back to the pool
     let mut connection = pool.acquire().await?.detach();
     let result = loading.load_into(&mut connection, batches).await;
     drop(connection);
-    result.map(|()| Loaded { container: loading.container, counts: loading.counts })
+    result.map(|()| Loaded {
+        container: loading.container,
+        counts: loading.counts,
+        doubles: loading.doubles.finish(),
+        changes: ChangeCheck::default(),
+    })
 }
 
 impl Loading<'_> {
@@ -153,6 +160,7 @@ impl Loading<'_> {
                 continue;
             };
             deleted.push(version.number);
+            self.doubles.note(&key, original.place(), version.place());
             match duplicates::repeat(original, &version) {
                 Repeat::Same => self.counts.rows_repeated += 1,
                 Repeat::Other { area } => {

@@ -5,6 +5,7 @@
 
 use std::path::Path;
 
+use crossfoot_roll::check::{Doubles, DoublesSeen};
 use rusqlite::{Connection, Statement, params};
 use tokio::sync::mpsc;
 
@@ -26,10 +27,10 @@ const REJECT: &str = "INSERT INTO reject (source, edition, number, file, line, b
 /// Loads all batches into a new file.
 pub(super) fn load(
     path: &Path,
-    source: i64,
-    edition: i64,
+    (source, edition): (i64, i64),
     batches: mpsc::Receiver<LoadBatch>,
-) -> Result<EditionCounts, StoreError> {
+    mut doubles: Doubles,
+) -> Result<(EditionCounts, DoublesSeen), StoreError> {
     let failed = StoreError::SourceFile;
     let mut file = Connection::open(path).map_err(failed)?;
     file.execute_batch(
@@ -39,12 +40,12 @@ pub(super) fn load(
     file.execute_batch(SCHEMA).map_err(failed)?;
     let mut counts = insert_all(&mut file, source, edition, batches).map_err(failed)?;
     file.execute_batch("CREATE INDEX record_key ON record (parcel_key);").map_err(failed)?;
-    set_duplicates_aside(&mut file, source, edition, &mut counts).map_err(failed)?;
+    set_duplicates_aside(&mut file, (source, edition), &mut counts, &mut doubles).map_err(failed)?;
     file.execute_batch("PRAGMA locking_mode = NORMAL; PRAGMA synchronous = FULL; PRAGMA journal_mode = WAL; PRAGMA optimize;")
         .map_err(failed)?;
     file.close().map_err(|(_, error)| failed(error))?;
     sync(path)?;
-    Ok(counts)
+    Ok((counts, doubles.finish()))
 }
 
 /// The file and the entry of its folder on disk, before anything refers to it.
@@ -119,9 +120,9 @@ const SAME_KEY: &str =
 
 fn set_duplicates_aside(
     file: &mut Connection,
-    source: i64,
-    edition: i64,
+    (source, edition): (i64, i64),
     counts: &mut EditionCounts,
+    doubles: &mut Doubles,
 ) -> rusqlite::Result<()> {
     let tx = file.transaction()?;
     {
@@ -138,6 +139,7 @@ fn set_duplicates_aside(
             let Some((first, later)) = versions.split_first() else { continue };
             for later in later {
                 delete.execute([later.number])?;
+                doubles.note(&key, first.place(), later.place());
                 counts.rows_entered -= 1;
                 match duplicates::repeat(first, later) {
                     Repeat::Same => counts.rows_repeated += 1,
