@@ -15,6 +15,7 @@ pub(crate) mod plans;
 mod properties;
 mod readings;
 pub(crate) mod report;
+mod roll_check;
 mod schedules;
 mod sources;
 pub(crate) mod views;
@@ -36,6 +37,7 @@ pub(crate) fn router() -> OpenApiRouter<App> {
         .merge(exports::router())
         .merge(sources::router())
         .merge(editions::router())
+        .merge(roll_check::router())
         .merge(office::router())
         .merge(report::router())
         .merge(schedules::router())

@@ -123,6 +123,11 @@ async fn report(installation: &Installation, source: &Source, edition: &Edition)
         c.rows_repeated,
         c.rows_rejected
     ))?;
+    if let Some(check) = installation.store.check_of(source.number, edition.number).await? {
+        for remark in &check.remarks {
+            say(&format!("  {}\n", remark.sentence))?;
+        }
+    }
     if c.rows_rejected == 0 {
         return Ok(());
     }
