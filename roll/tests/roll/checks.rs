@@ -175,6 +175,7 @@ fn rows_of_one_parcel_are_told_apart_by_what_differs() {
         kind_of_rows(&row(first), &row(later)).0
     };
     assert_eq!(kind("PIN,SQFT", "1,900", "1,900 "), RowKind::Copies);
+    assert_eq!(kind("PIN,SQFT", "0012,900", "12,900"), RowKind::Copies);
     assert_eq!(kind("PIN,SQFT,OWNER_1", "1,900,Ann", "1,900,Bob"), RowKind::Owners);
     assert_eq!(kind("PIN,SQFT,TAXYEAR", "1,900,2024", "1,950,2025"), RowKind::Years);
     assert_eq!(kind("PIN,SQFT,BLDG_NO", "1,900,1", "1,400,2"), RowKind::Buildings);

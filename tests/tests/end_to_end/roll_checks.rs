@@ -27,7 +27,7 @@ fn parcels_that_a_rule_would_merge_are_refused_with_the_pair(place: &Installatio
 fn the_same_number_with_and_without_its_zeros_is_one_parcel(place: &Installation) {
     let short = row(7, "1000").replace("000007", "7");
     let content = format!("{HEADER}\n{}\n{short}\n", row(7, "1000"));
-    place.take_roll(content).code(0).says("2 rows read, 1 records").says("looked at");
+    place.take_roll(content).code(0).says("2 rows read, 1 records").says("of 1 looked at: 1 true copies");
 }
 
 fn a_definition_that_changed_is_one_event_and_no_findings(place: &Installation) {
