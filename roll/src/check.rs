@@ -206,16 +206,21 @@ impl RollChecker {
         add_to(&mut self.check.rejects, reason.name(), by);
     }
 
-    /// Counts a sum that must hold: a recorded total against the sum of its components, each of the row on a line.
-    /// `by` is 1, or -1 for a row that is taken off.
-    pub fn identity(&mut self, name: &str, failure: &IdentityFailure, tolerance: Area, by: i64) {
-        if !self.check.identities.contains_key(name) {
-            self.check.identities.insert(name.to_owned(), IdentityCheck::default());
-        }
-        if let Some(identity) = self.check.identities.get_mut(name) {
-            identity.count(failure, tolerance, by);
-            if identity.checked == 0 {
-                self.check.identities.remove(name);
+    /// Counts a sum that must hold, where it could be looked at: with the figures of a row in which it does not. `by` is
+    /// 1, or -1 for a row that is taken off.
+    pub fn identity(&mut self, name: &str, failure: Option<&IdentityFailure>, by: i64) {
+        let identities = &mut self.check.identities;
+        match identities.get_mut(name) {
+            Some(identity) => {
+                identity.count(failure, by);
+                if identity.checked == 0 {
+                    identities.remove(name);
+                }
+            }
+            None => {
+                let mut identity = IdentityCheck::default();
+                identity.count(failure, by);
+                identities.insert(name.to_owned(), identity);
             }
         }
     }

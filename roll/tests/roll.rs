@@ -9,6 +9,8 @@
 mod account;
 #[path = "roll/assembly.rs"]
 mod assembly;
+#[path = "roll/checks.rs"]
+mod checks;
 #[path = "roll/headers.rs"]
 mod headers;
 #[path = "roll/hostile.rs"]

@@ -20,6 +20,7 @@ mod properties;
 pub(crate) mod quarantine;
 mod readings;
 pub(crate) mod report;
+mod roll_check;
 mod schedules;
 mod sets;
 mod sources;
@@ -47,6 +48,7 @@ pub(crate) fn router() -> OpenApiRouter<App> {
         .merge(jurisdictions::router())
         .merge(life::router())
         .merge(sets::router())
+        .merge(roll_check::router())
         .merge(office::router())
         .merge(report::router())
         .merge(schedules::router())

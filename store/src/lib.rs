@@ -6,6 +6,7 @@
 pub mod access;
 mod audit_log;
 mod bulk;
+pub mod check;
 mod compact;
 pub mod compare;
 mod database;

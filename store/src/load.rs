@@ -13,6 +13,7 @@ pub(crate) mod pen;
 mod postgres;
 mod sqlite;
 
+use crossfoot_roll::check::{ChangeCheck, ChangeChecker, Doubles, DoublesSeen};
 use crossfoot_roll::entry::{Entry, Reject};
 pub use feed::{Feed, RollBatch};
 
@@ -49,11 +50,18 @@ pub struct Loaded {
     pub median_um2: Option<i64>,
     /// The names of each file's columns; the parser's to say.
     pub headers: Vec<Vec<String>>,
+    /// Rows with the parcel number of an earlier one.
+    pub doubles: DoublesSeen,
+    /// Areas that changed against the edition before.
+    pub changes: ChangeCheck,
 }
 
 impl Loaded {
-    fn new(container: String, counts: EditionCounts) -> Loaded {
-        Loaded { container, counts, median_um2: None, headers: Vec::new() }
+    fn new(
+        container: String,
+        (counts, doubles, changes): (EditionCounts, DoublesSeen, ChangeCheck),
+    ) -> Loaded {
+        Loaded { container, counts, median_um2: None, headers: Vec::new(), doubles, changes }
     }
 }
 
@@ -81,27 +89,29 @@ impl Store {
         }
         self.edition_supersede_held(claim, source, edition).await?;
         let pen = Pen { main: &self.main, claim, source: source.number };
+        let layout = self.edition(source.number, edition).await?.layout;
+        let doubles = Doubles::new(&layout);
         match (&self.main, source.container.clone()) {
             (_, Some(container)) => {
                 let database = self.records(&container).await?;
                 // rows that an office mended say nothing of the others
                 let whole = self.mend(source.number, edition).await?.is_none();
-                let counts = append::load(&database, pen, source, (edition, whole), batches).await?;
-                Ok(Loaded::new(container, counts))
+                let watch = (doubles, ChangeChecker::new(&layout));
+                let seen = append::load(&database, pen, source, (edition, whole), batches, watch).await?;
+                Ok(Loaded::new(container, seen))
             }
             (Database::Sqlite { .. }, None) => {
                 self.sweep_files(&pen).await?;
                 let container = format!("source-{}-{}.db", source.number, uuid::Uuid::now_v7().simple());
                 let path = self.source_file(&container);
                 let number = source.number;
-                let counts =
-                    tokio::task::spawn_blocking(move || sqlite::load(&path, number, edition, batches))
-                        .await
-                        .map_err(StoreError::Task)??;
-                Ok(Loaded::new(container, counts))
+                let loading = move || sqlite::load(&path, (number, edition), batches, doubles);
+                let (counts, doubles) =
+                    tokio::task::spawn_blocking(loading).await.map_err(StoreError::Task)??;
+                Ok(Loaded::new(container, (counts, doubles, ChangeCheck::default())))
             }
             (Database::Postgres(pool), None) => {
-                postgres::load(&self.main, &pen, pool, source.number, edition, batches).await
+                postgres::load((&self.main, pool), &pen, (source.number, edition), batches, doubles).await
             }
         }
     }

@@ -49,6 +49,8 @@ mod processes;
 mod published;
 #[path = "end_to_end/rerunning.rs"]
 mod rerunning;
+#[path = "end_to_end/roll_checks.rs"]
+mod roll_checks;
 #[path = "api/server.rs"]
 #[expect(dead_code, reason = "made for the tests of the API; some of it is of use here")]
 mod server;

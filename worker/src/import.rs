@@ -4,6 +4,7 @@
 //! written is not to be trusted.
 
 mod assembling;
+mod checking;
 mod keeping;
 mod parsing;
 
@@ -80,7 +81,17 @@ pub(crate) async fn run(store: &Store, claim: &Claim, progress: &Progress) -> Re
     loaded.counts.rows_repeated = loaded.counts.rows_repeated.saturating_add(parsed.rows_repeated);
     loaded.median_um2 = parsed.areas.median().map(Area::square_micrometres);
     loaded.headers = parsed.headers;
-    let reasons = reasons_to_hold(store, &source, &edition, &loaded).await?;
+    let gates = checking::conclude(store, claim, &source, &edition, parsed.check, &loaded).await?;
+    if gates.iter().any(|gate| gate.refuse) {
+        let reasons: Vec<String> = gates.into_iter().map(|gate| gate.sentence).collect();
+        return refuse(store, claim, &source, &edition, reasons.join("; ")).await;
+    }
+    let mut reasons = reasons_to_hold(store, &source, &edition, &loaded).await?;
+    reasons.extend(gates.into_iter().map(|gate| HoldReason {
+        kind: gate.kind,
+        sentence: gate.sentence,
+        figures: gate.figures,
+    }));
     if !reasons.is_empty() {
         store.edition_hold(claim, &source, edition.number, &loaded, &reasons).await?;
         return Ok(JobEnd::Held(sentences(&reasons)));
@@ -227,7 +238,7 @@ async fn parse_and_load(
             Look::Begun(opened) => *opened,
             Look::Again => parsing::open(files, &reading.layout, &reading.scratch)?,
         };
-        parsing::parse(opened, &Sending { batches, spent }, &reading.progress)
+        parsing::parse(opened, &Sending { batches, spent }, &reading)
     });
     let loaded = store
         .edition_load(claim, source, edition.number, Feed::of_lines(receiver, give_back, good_for))

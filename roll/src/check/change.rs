@@ -74,6 +74,28 @@ const CLASS_SHARE: f64 = 0.5;
 /// … while the share among all others is at most so much of it, was defined anew.
 const OTHERS_SHARE: f64 = 0.25;
 
+/// Of each list so many of the commonest are kept with an edition.
+const KEPT: usize = 50;
+
+impl ChangeCheck {
+    /// The same with the commonest classes and differences only, to be kept.
+    #[must_use]
+    pub fn shortened(mut self) -> ChangeCheck {
+        self.classes = commonest(self.classes, |changes| changes.changed);
+        for changes in self.classes.values_mut().chain([&mut self.all]) {
+            changes.differences = commonest(std::mem::take(&mut changes.differences), |n| *n);
+        }
+        self
+    }
+}
+
+fn commonest<K: Ord, V>(all: BTreeMap<K, V>, count: impl Fn(&V) -> i64) -> BTreeMap<K, V> {
+    let mut all: Vec<(K, V)> = all.into_iter().collect();
+    all.sort_by_key(|(_, value)| std::cmp::Reverse(count(value)));
+    all.truncate(KEPT);
+    all.into_iter().collect()
+}
+
 impl Changes {
     fn count(&mut self, before: Area, now: Area, headings: &[&str]) {
         let (before, now) = (before.square_micrometres(), now.square_micrometres());
@@ -270,8 +292,8 @@ fn event(changes: &Changes, compared: i64, what: &str) -> Gate {
         kind: "definition_changed".to_owned(),
         figures: figures.into_iter().map(|(name, figure)| (name.to_owned(), figure)).collect(),
         sentence: format!(
-            "{what}: the publisher may have changed what it counts as area, rather than houses; ask it, then set the \
-             basis of the layout to what is counted now, or take the edition as it is"
+            "{what}: the publisher may have changed what it counts as area, rather than houses; ask it, set the basis of \
+             the layout to what is counted now, and hand the file in under that layout"
         ),
         refuse: false,
     }

@@ -82,8 +82,7 @@ impl Doubles {
     }
 
     /// Takes note of two rows of one file set with the same key.
-    pub fn note(&mut self, key: &str, first: impl FnOnce() -> RowPlace, later: impl FnOnce() -> RowPlace) {
-        let (first, later) = (first(), later());
+    pub fn note(&mut self, key: &str, first: RowPlace, later: RowPlace) {
         let step = merged_by(&self.rule, self.columns, &first.parcel_raw, &later.parcel_raw);
         let rows = DoublePair { first, later };
         if let Some(step) = step {
@@ -181,7 +180,7 @@ impl RowKind {
 #[must_use]
 pub fn kind_of_rows(first: &[PublishedField], later: &[PublishedField]) -> (RowKind, Vec<String>) {
     let differing: Vec<(&PublishedField, &PublishedField)> =
-        first.iter().zip(later).filter(|(a, b)| a.value.trim() != b.value.trim()).collect();
+        first.iter().zip(later).filter(|(a, b)| !same(&a.value, &b.value)).collect();
     let names = differing.iter().map(|(field, _)| field.header.trim().to_owned()).collect();
     let any = |tells: fn(&str, &str, &str) -> bool| {
         differing.iter().any(|(a, b)| tells(&a.header.to_lowercase(), a.value.trim(), b.value.trim()))
@@ -201,6 +200,14 @@ pub fn kind_of_rows(first: &[PublishedField], later: &[PublishedField]) -> (RowK
         RowKind::Figures
     };
     (kind, names)
+}
+
+/// The same but for blanks around and zeros on the left: a number that is padded in one row and not in the other tells
+/// nothing apart.
+fn same(a: &str, b: &str) -> bool {
+    let (a, b) = (a.trim(), b.trim());
+    let bare = |text: &str| text.trim_start_matches('0').to_owned();
+    a == b || (!bare(a).is_empty() && bare(a) == bare(b))
 }
 
 /// Words in the names of columns, as publishers write them (common practice, no source).

@@ -6,7 +6,7 @@ use super::doubles::DoublesCheck;
 use super::identity::digit_off;
 use super::summary::{CheckSummary, square_feet_of};
 use super::tally::whole;
-use super::{IdentityCheck, RollCheck, SQUARE_FOOT};
+use super::{IdentityCheck, RollCheck};
 use crate::layout::Layout;
 
 /// A remark on a file.
@@ -113,16 +113,11 @@ fn sum(name: &str, identity: &IdentityCheck) -> Option<String> {
         return None;
     }
     let share = percent(whole(identity.failed) / whole(identity.checked));
-    let feet = |um2: i64| um2 / SQUARE_FOOT;
     let example = identity.examples.first().map(|row| {
-        let (total, sum) = (feet(row.total_um2), feet(row.sum_um2));
-        let digit = digit_off(total, sum).map(|_| ", one digit off").unwrap_or_default();
+        let digit = digit_off(&row.total, &row.sum).map(|_| ", one digit off").unwrap_or_default();
         format!(
-            "; on line {} the parcel {} has {} sq ft where its parts come to {}{digit}",
-            row.line,
-            row.parcel,
-            grouped(total),
-            grouped(sum)
+            "; on line {} the parcel {} has {} where its parts come to {}{digit}",
+            row.line, row.parcel, row.total, row.sum
         )
     });
     Some(format!(

@@ -296,6 +296,11 @@ pub(crate) async fn report(
         c.rows_repeated,
         c.rows_rejected
     ))?;
+    if let Some(check) = installation.store.check_of(source.number, edition.number).await? {
+        for remark in &check.remarks {
+            say(&format!("  {}\n", remark.sentence))?;
+        }
+    }
     if c.rows_rejected == 0 {
         return Ok(());
     }

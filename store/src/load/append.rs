@@ -7,6 +7,8 @@
 
 use std::collections::HashMap;
 
+use crossfoot_audit::area::Area;
+use crossfoot_roll::check::{ChangeCheck, ChangeChecker, Doubles, DoublesSeen};
 use crossfoot_roll::entry::{Entry, Reject};
 use crossfoot_roll::lines::{Line, LineIs};
 
@@ -109,6 +111,8 @@ struct Loading<'a> {
     seen: Seen,
     counts: EditionCounts,
     index: Growing,
+    doubles: Doubles,
+    changes: ChangeChecker,
 }
 
 /// What a batch leaves to be written.
@@ -126,7 +130,8 @@ pub(super) async fn load(
     source: &Source,
     (edition, whole): (i64, bool),
     mut batches: Feed,
-) -> Result<EditionCounts, StoreError> {
+    (doubles, changes): (Doubles, ChangeChecker),
+) -> Result<(EditionCounts, DoublesSeen, ChangeCheck), StoreError> {
     lines::ensure_table(database).await?;
     let container = source.container.clone().unwrap_or_default();
     forget_earlier_attempts(database, &pen, source, edition).await?;
@@ -140,6 +145,8 @@ pub(super) async fn load(
         index: Growing::new(
             batches.good_for.take().map(|good_for| lines::good_for_in(&container, &good_for)),
         ),
+        doubles,
+        changes,
     };
     let (mut tx, mut rows, mut commits) = (loading.pen.begin(database).await?, 0, 0usize);
     while let Some(batch) = batches.next().await {
@@ -167,7 +174,7 @@ pub(super) async fn load(
         }
     }
     database.analyze("record_change").await?;
-    Ok(loading.counts)
+    Ok((loading.counts, loading.doubles.finish(), loading.changes.finish()))
 }
 
 /// Parcel numbers of the records that an edition changed.
@@ -269,6 +276,7 @@ impl Loading<'_> {
         let here = version(number, file, entry);
         if let Some((place, first)) = self.seen.get(number).zip(found) {
             let first = place.put_on(&first.version);
+            self.doubles.note(&entry.parcel_key, first.place(), here.place());
             self.later_row(tx, &first, &here, written).await?;
             return Ok(0);
         }
@@ -286,8 +294,10 @@ impl Loading<'_> {
                 self.counts.records_unchanged += 1;
                 return Ok(number);
             }
-            Some(_) => {
+            Some(newest) => {
                 self.counts.records_changed += 1;
+                let before = newest.version.area_um2.map(Area::from_square_micrometres);
+                self.changes.note(before, entry);
                 "changed"
             }
         };
@@ -318,6 +328,7 @@ impl Loading<'_> {
         }
         if let Some(first) = known.get(&key) {
             let (first, here) = (first_place.put_on(&first.version), place.put_on(&before.version));
+            self.doubles.note(&key, first.place(), here.place());
             self.later_row(tx, &first, &here, written).await?;
         }
         Ok(0)

@@ -3,6 +3,7 @@
 //! Identical rows count once and are told. Of rows that differ the first stays and the others are quarantined, naming
 //! both lines; where they differ in the area, the record is marked and not judged.
 
+use crossfoot_roll::check::RowPlace;
 use crossfoot_roll::entry::{Reason, Reject};
 
 /// A row as far as the comparison needs it.
@@ -16,6 +17,19 @@ pub(super) struct Version {
     pub(super) line: i64,
     pub(super) byte_start: i64,
     pub(super) byte_length: i64,
+}
+
+impl Version {
+    /// Where the row stands.
+    pub(super) fn place(&self) -> RowPlace {
+        RowPlace {
+            file: self.file,
+            line: self.line,
+            byte_start: self.byte_start,
+            byte_length: self.byte_length,
+            parcel_raw: self.parcel_raw.clone(),
+        }
+    }
 }
 
 /// What a later row with a known parcel number is.

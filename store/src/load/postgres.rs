@@ -2,6 +2,7 @@
 //! key, then attached within the transaction that makes the edition current.
 
 use bytes::{BufMut, BytesMut};
+use crossfoot_roll::check::{ChangeCheck, Doubles};
 use crossfoot_roll::entry::{Entry, Reject};
 use sqlx::postgres::{PgConnection, PgCopyIn, PgPool};
 use sqlx::{AssertSqlSafe, Row as _};
@@ -33,6 +34,7 @@ struct Loading<'a> {
     source: i64,
     edition: i64,
     counts: EditionCounts,
+    doubles: Doubles,
     rejects: Vec<Vec<Value>>,
     index: Growing,
     blocks: Vec<Block>,
@@ -40,23 +42,26 @@ struct Loading<'a> {
 
 /// Loads all batches into a new table.
 pub(super) async fn load(
-    database: &Database,
+    (database, pool): (&Database, &PgPool),
     pen: &Pen<'_>,
-    pool: &PgPool,
-    source: i64,
-    edition: i64,
+    (source, edition): (i64, i64),
     mut batches: Feed,
+    doubles: Doubles,
 ) -> Result<Loaded, StoreError> {
     let container = format!("record_s{source}_{}", uuid::Uuid::now_v7().simple());
     let counts = EditionCounts::default();
     let good_for = batches.good_for.take().map(|good_for| lines::good_for_in(&container, &good_for));
     let (index, rejects, blocks) = (Growing::new(good_for), Vec::new(), Vec::new());
-    let mut loading = Loading { database, pen, container, source, edition, counts, rejects, index, blocks };
+    let mut loading =
+        Loading { database, pen, container, source, edition, counts, doubles, rejects, index, blocks };
     // a connection of its own: a copy that is broken off must not go back to the pool
     let mut connection = pool.acquire().await?.detach();
     let result = loading.load_into(&mut connection, batches).await;
     drop(connection);
-    result.map(|()| Loaded::new(loading.container, loading.counts))
+    result.map(|()| {
+        let seen = (loading.counts, loading.doubles.finish(), ChangeCheck::default());
+        Loaded::new(loading.container, seen)
+    })
 }
 
 impl Loading<'_> {
@@ -167,6 +172,7 @@ impl Loading<'_> {
             };
             deleted.push(version.number);
             self.index.no_record(version.number);
+            self.doubles.note(&key, original.place(), version.place());
             match duplicates::repeat(original, &version) {
                 Repeat::Same => self.counts.rows_repeated += 1,
                 Repeat::Other { area } => {

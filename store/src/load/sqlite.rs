@@ -5,6 +5,7 @@
 
 use std::path::Path;
 
+use crossfoot_roll::check::{Doubles, DoublesSeen};
 use rusqlite::{Connection, Statement, params};
 
 use super::duplicates::{self, Repeat, Version};
@@ -73,10 +74,10 @@ const REJECT: &str = "INSERT INTO reject (source, edition, number, file, line, b
 /// Loads all batches into a new file.
 pub(super) fn load(
     path: &Path,
-    source: i64,
-    edition: i64,
+    (source, edition): (i64, i64),
     mut batches: Feed,
-) -> Result<EditionCounts, StoreError> {
+    mut doubles: Doubles,
+) -> Result<(EditionCounts, DoublesSeen), StoreError> {
     let failed = StoreError::SourceFile;
     let mut file = Connection::open(path).map_err(failed)?;
     file.execute_batch(PREPARE).map_err(failed)?;
@@ -89,13 +90,14 @@ pub(super) fn load(
     let (mut counts, suspects) =
         insert_all(&mut file, (source, edition), batches, &mut index).map_err(failed)?;
     file.execute_batch("CREATE INDEX record_key ON record (parcel_key);").map_err(failed)?;
-    set_duplicates_aside(&mut file, (source, edition), suspects, &mut counts, &mut index).map_err(failed)?;
+    set_duplicates_aside(&mut file, (source, edition), suspects, (&mut counts, &mut index, &mut doubles))
+        .map_err(failed)?;
     write_blocks(&file, (source, edition), index.finish()).map_err(failed)?;
     file.execute_batch("PRAGMA locking_mode = NORMAL; PRAGMA synchronous = FULL; PRAGMA journal_mode = WAL; PRAGMA optimize;")
         .map_err(failed)?;
     file.close().map_err(|(_, error)| failed(error))?;
     sync(path)?;
-    Ok(counts)
+    Ok((counts, doubles.finish()))
 }
 
 /// The file and the entry of its folder on disk, before anything refers to it.
@@ -188,8 +190,7 @@ fn set_duplicates_aside(
     file: &mut Connection,
     (source, edition): (i64, i64),
     suspects: Suspects,
-    counts: &mut EditionCounts,
-    index: &mut Growing,
+    (counts, index, doubles): (&mut EditionCounts, &mut Growing, &mut Doubles),
 ) -> rusqlite::Result<()> {
     let tx = file.transaction()?;
     {
@@ -204,6 +205,7 @@ fn set_duplicates_aside(
             for later in later {
                 delete.execute([later.number])?;
                 index.no_record(later.number);
+                doubles.note(&key, first.place(), later.place());
                 counts.rows_entered -= 1;
                 match duplicates::repeat(first, later) {
                     Repeat::Same => counts.rows_repeated += 1,

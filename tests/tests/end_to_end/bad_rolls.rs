@@ -173,7 +173,7 @@ fn negative_and_absurd_areas_are_set_aside(place: &Installation) {
 
 fn parcel_numbers_that_a_spreadsheet_damaged_are_set_aside(place: &Installation) {
     let (scientific, blank) = (good(2).replace("000002", "1.3E+05"), good(3).replace("000003", ""));
-    let expected = [(3, "bad_parcel", "1.3E+05"), (4, "blank_parcel", "no parcel number in PARCEL")];
+    let expected = [(3, "scientific_parcel", "1.3E+05"), (4, "blank_parcel", "no parcel number in PARCEL")];
     quarantines(place, &lines(&[&good(1), &scientific, &blank, &good(4)]), &expected);
 }
 
@@ -199,7 +199,7 @@ fn each_fault_of_the_hostile_roll_is_told_by_its_name(place: &Installation) {
         "negative_number",
         "absurd_area",
         "blank_parcel",
-        "bad_parcel",
+        "scientific_parcel",
     ];
     assert_eq!(reasons, expected);
 }

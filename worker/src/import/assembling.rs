@@ -3,6 +3,7 @@
 use std::collections::BTreeMap;
 
 use crossfoot_roll::assemble::{AssembleError, Assembled, AssembledBatch, look};
+use crossfoot_roll::check::RollChecker;
 use crossfoot_roll::header::HeaderError;
 use crossfoot_roll::layout::Layout;
 use crossfoot_store::load::{LoadBatch, RollBatch};
@@ -32,15 +33,18 @@ pub(super) fn parse(
     let mut assembled = Assembled::open(files, &reading.layout, &reading.scratch).map_err(stop)?;
     let mut batch = AssembledBatch::default();
     let mut areas = AreaTally::default();
+    let mut checker = RollChecker::new(&reading.layout);
     while assembled.next_batch(&mut batch, ROWS_A_BATCH).map_err(ParseStop::Unreadable)? {
         reading.progress.set_done(0i64.saturating_add_unsigned(batch.bytes_read));
         let mut by_file: BTreeMap<u16, LoadBatch> = BTreeMap::new();
         let of = |file| LoadBatch { file: i64::from(file), ..LoadBatch::default() };
         for (file, entry) in batch.entries.drain(..) {
             entry.area.into_iter().for_each(|area| areas.add(area));
+            checker.add(&entry);
             by_file.entry(file).or_insert_with(|| of(file)).entries.push(entry);
         }
         for (file, reject) in batch.rejects.drain(..) {
+            checker.reject(reject.reason, 1);
             by_file.entry(file).or_insert_with(|| of(file)).rejects.push(reject);
         }
         for rows in by_file.into_values() {
@@ -56,6 +60,7 @@ pub(super) fn parse(
         summaries: summaries.into_iter().map(|file| file.summary).collect(),
         headers: Vec::new(),
         areas,
+        check: Some(checker.finish()),
     })
 }
 

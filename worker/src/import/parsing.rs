@@ -4,6 +4,7 @@ use std::io::Read;
 use std::path::{Path, PathBuf};
 use std::sync::mpsc as threads;
 
+use crossfoot_roll::check::{RollCheck, RollChecker};
 use crossfoot_roll::entry::Reject;
 use crossfoot_roll::header::HeaderError;
 use crossfoot_roll::layout::Layout;
@@ -38,10 +39,14 @@ pub(super) struct Parsed {
     /// The columns of each file.
     pub(super) headers: Vec<Vec<String>>,
     pub(super) areas: AreaTally,
+    /// What the file says about itself; none where known rows were not read.
+    pub(super) check: Option<RollCheck>,
 }
 
 impl Parsed {
-    fn tally(&mut self, batch: &Batch) {
+    fn tally(&mut self, batch: &Batch, checker: &mut RollChecker) {
+        batch.entries.iter().for_each(|entry| checker.add(entry));
+        batch.rejects.iter().for_each(|reject| checker.reject(reject.reason, 1));
         batch.entries.iter().filter_map(|entry| entry.area).for_each(|area| self.areas.add(area));
     }
 }
@@ -174,22 +179,22 @@ impl Sending {
 }
 
 /// Reads all files to their end.
-pub(super) fn parse(opened: Opened, sending: &Sending, progress: &Progress) -> Result<Parsed, ParseStop> {
-    let mut parsed = Parsed::default();
+pub(super) fn parse(opened: Opened, sending: &Sending, reading: &Reading) -> Result<Parsed, ParseStop> {
+    let (mut parsed, mut checker) = (Parsed::default(), RollChecker::new(&reading.layout));
     let mut bytes_before = 0i64;
     let (mut batch, mut lines, mut known) = (opened.first, opened.first_lines, opened.known);
     for (number, (name, mut reader)) in (0i64..).zip(opened.files) {
         parsed.headers.push(reader.header().names.clone());
         if !lines.is_empty() {
-            parsed.tally(&batch);
+            parsed.tally(&batch, &mut checker);
             sending.send(number, &mut batch, &mut lines)?;
         }
         while reader
             .next_lines(&mut batch, &mut lines, ROWS_A_BATCH, known.as_mut())
             .map_err(|e| reading_stop(&name, e))?
         {
-            parsed.tally(&batch);
-            progress.set_done(bytes_before.saturating_add_unsigned(batch.bytes_read));
+            parsed.tally(&batch, &mut checker);
+            reading.progress.set_done(bytes_before.saturating_add_unsigned(batch.bytes_read));
             sending.send(number, &mut batch, &mut lines)?;
         }
         let summary = reader.finish().map_err(|e| reading_stop(&name, e))?;
@@ -200,6 +205,8 @@ pub(super) fn parse(opened: Opened, sending: &Sending, progress: &Progress) -> R
     if known.is_some() {
         // rows that are known were not read: the median of the others would be that of the changes
         parsed.areas = AreaTally::default();
+    } else {
+        parsed.check = Some(checker.finish());
     }
     Ok(parsed)
 }

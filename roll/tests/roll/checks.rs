@@ -1,0 +1,184 @@
+//! What a file says about itself: a sum over rows whatever the order, and changes of definition told from those of
+//! houses.
+
+use crossfoot_audit::area::Area;
+use crossfoot_audit::money::Money;
+use crossfoot_roll::check::{
+    ChangeChecker, DefinitionLimits, DoublesCheck, RollCheck, RollChecker, RowFacts, RowKind,
+    definition_change, kind_of_rows, remarks,
+};
+use crossfoot_roll::entry::Entry;
+use crossfoot_roll::layout::Layout;
+use crossfoot_roll::published_row;
+use crossfoot_roll::reader::{RollReader, Row};
+
+use proptest::prelude::*;
+
+use crate::account::layout;
+
+const TABLES: &str = "[parcel]\ncolumns = [\"PIN\"]\n[area]\ncolumn = \"SQFT\"\n[year_built]\ncolumn = \"YR\"\n\
+    [class]\ncolumn = \"CLASS\"\n[[keep]]\ncolumn = \"BSMT\"\nkind = \"area\"\n";
+
+type Made = (String, Option<i64>, Option<i64>, Option<i32>, u8);
+
+fn facts(row: &Made) -> RowFacts<'_> {
+    RowFacts {
+        parcel_raw: &row.0,
+        area: row.1.map(|hundredths| Area::from_square_micrometres(hundredths * 929_030_400)),
+        value: row.2.map(Money::from_cents),
+        year_built: row.3,
+        class: ["R1", "R2", "", "C"][usize::from(row.4 % 4)],
+    }
+}
+
+fn check(rows: &[Made], layout: &Layout) -> RollCheck {
+    let mut checker = RollChecker::new(layout);
+    rows.iter().for_each(|row| checker.add(facts(row)));
+    checker.finish()
+}
+
+fn made() -> impl Strategy<Value = Vec<Made>> {
+    let row = (
+        "[0-9]{1,6}(-[A-Z0-9]{1,4})?",
+        proptest::option::of(1i64..2_000_000),
+        proptest::option::of(0i64..1_000_000_000),
+        proptest::option::of(0i32..9_999),
+        any::<u8>(),
+    );
+    proptest::collection::vec(row, 0..60)
+}
+
+proptest! {
+    #[test]
+    fn any_split_and_order_counts_the_same(rows in made(), at in 0usize..60, seed in any::<u64>()) {
+        let layout = layout(TABLES);
+        let whole = check(&rows, &layout);
+        let mut order = rows.clone();
+        order.sort_by_key(|row| (row.0.len() as u64).wrapping_mul(seed) ^ u64::from(row.4));
+        let (one, other) = order.split_at(at.min(order.len()));
+        let mut parts = check(other, &layout);
+        parts.merge(&check(one, &layout));
+        prop_assert_eq!(&parts, &whole);
+        let text = serde_json::to_string(&whole).unwrap();
+        prop_assert_eq!(&serde_json::from_str::<RollCheck>(&text).unwrap(), &whole);
+    }
+
+    #[test]
+    fn what_goes_and_what_comes_make_the_next_edition(before in made(), gone in 0usize..60, came in made()) {
+        let layout = layout(TABLES);
+        let gone = gone.min(before.len());
+        let mut moved = RollChecker::resume(&layout, check(&before, &layout));
+        before[..gone].iter().for_each(|row| moved.remove(facts(row)));
+        came.iter().for_each(|row| moved.add(facts(row)));
+        let anew = check(&[&before[gone..], &came].concat(), &layout);
+        prop_assert_eq!(moved.finish().summary(&layout), anew.summary(&layout));
+    }
+}
+
+fn entry(parcel: usize, area: i64, class: &str, basement: i64) -> Entry {
+    Entry {
+        line: parcel as u64,
+        byte_start: 0,
+        byte_length: 1,
+        parcel_raw: parcel.to_string(),
+        parcel_key: parcel.to_string(),
+        situs: String::new(),
+        area: Area::from_whole_square_feet(area),
+        value: None,
+        year_built: None,
+        class: class.to_owned(),
+        rest: format!("[\"{basement}\"]"),
+        content_hash: 0,
+    }
+}
+
+/// The event of an edition of 10,000 records, a third of them of class R2, with a change of area for some.
+fn event(change: impl Fn(usize, &str, i64) -> i64) -> Option<String> {
+    let layout = layout(TABLES);
+    let (mut checker, mut changes) = (RollChecker::new(&layout), ChangeChecker::new(&layout));
+    for parcel in 0..10_000 {
+        let class = if parcel % 3 == 0 { "R2" } else { "R1" };
+        let (before, basement) = (1_000 + (parcel as i64 * 7_919) % 2_000, 300 + (parcel as i64 * 31) % 500);
+        let entry = entry(parcel, before + change(parcel, class, basement), class, basement);
+        checker.add(&entry);
+        changes.note(Area::from_whole_square_feet(before), &entry);
+    }
+    let gate = definition_change(&checker.finish(), &changes.finish(), 10_000, DefinitionLimits::default());
+    gate.map(|gate| {
+        assert_eq!(gate.kind, "definition_changed");
+        gate.sentence
+    })
+}
+
+#[test]
+fn a_basis_that_was_switched_for_a_class_is_one_event_with_its_heading() {
+    let event = event(|_, class, basement| if class == "R2" { basement } else { 0 }).unwrap();
+    assert!(event.contains("3,334 of 10,000 records (33.3 %)"), "{event}");
+    assert!(event.contains("3,334 of them by just the figure of BSMT"), "{event}");
+}
+
+#[test]
+fn a_class_that_changed_without_a_pattern_is_told_by_its_share() {
+    let either_way = |parcel: usize, class: &str, _: i64| match (class, parcel % 2) {
+        ("R2", 0) => 20 + (parcel as i64 * 13) % 400,
+        ("R2", _) => -20 - (parcel as i64 * 17) % 400,
+        _ => 0,
+    };
+    let event = event(either_way).unwrap();
+    assert!(event.contains("3,334 of 3,334 records of class \"R2\""), "{event}");
+}
+
+#[test]
+fn houses_that_change_one_by_one_are_no_event() {
+    // additions to one house in twenty-five, corrections downwards to one in sixty, each of its own size
+    let churn = |parcel: usize, _: &str, _: i64| match parcel {
+        p if p % 25 == 7 => 40 + (p as i64 * 37) % 700,
+        p if p % 60 == 11 => -30 - (p as i64 * 41) % 300,
+        _ => 0,
+    };
+    assert_eq!(event(churn), None);
+    // alike, but few
+    assert_eq!(event(|parcel, _, _| if parcel < 150 { 50 } else { 0 }), None);
+}
+
+#[test]
+fn a_file_of_rounded_areas_and_damaged_numbers_is_told_in_sentences() {
+    let layout = layout(&TABLES.replace("columns = [\"PIN\"]", "columns = [\"PIN\"]\npad_left = [6]"));
+    let mut file = "PIN,SQFT,YR,CLASS,BSMT\n".to_owned();
+    for row in 1..=400 {
+        let year = if row % 4 == 0 { 1900 } else { 1901 + row % 90 };
+        file += &format!("{},{},{year},R1,0\n", row * 1_000, 1_000 + row * 10);
+    }
+    file += "1.23E+05,900,1950,R1,0\n";
+    let mut reader = RollReader::new(file.as_bytes(), &layout).unwrap();
+    let mut checker = RollChecker::new(&layout);
+    while let Some(row) = reader.next_row().unwrap() {
+        match row {
+            Row::Entry(entry) => checker.add(&entry),
+            Row::Reject(reject) => checker.reject(reject.reason, 1),
+        }
+    }
+    let told = remarks(&checker.finish(), &DoublesCheck::default(), &layout);
+    let kinds: Vec<&str> = told.iter().map(|remark| remark.kind.as_str()).collect();
+    assert_eq!(kinds, ["rounding", "scientific_ids", "lost_zeros", "year_sentinel"]);
+    assert!(told[0].sentence.contains("rounding_sqft = 10.0"), "{}", told[0].sentence);
+    assert!(told[1].sentence.starts_with("1 parcel numbers"), "{}", told[1].sentence);
+    assert!(told[2].sentence.starts_with("99 numbers in PIN (24.8 %)"), "{}", told[2].sentence);
+    assert!(told[3].sentence.contains("the year 1900 stands in 100 rows"), "{}", told[3].sentence);
+}
+
+#[test]
+fn rows_of_one_parcel_are_told_apart_by_what_differs() {
+    let layout = layout("[parcel]\ncolumns = [\"PIN\"]\n[area]\ncolumn = \"SQFT\"\n");
+    let kind = |head: &str, first: &str, later: &str| {
+        let row = |row: &str| published_row(&layout, head.as_bytes(), row.as_bytes()).unwrap();
+        kind_of_rows(&row(first), &row(later)).0
+    };
+    assert_eq!(kind("PIN,SQFT", "1,900", "1,900 "), RowKind::Copies);
+    assert_eq!(kind("PIN,SQFT", "0012,900", "12,900"), RowKind::Copies);
+    assert_eq!(kind("PIN,SQFT,OWNER_1", "1,900,Ann", "1,900,Bob"), RowKind::Owners);
+    assert_eq!(kind("PIN,SQFT,TAXYEAR", "1,900,2024", "1,950,2025"), RowKind::Years);
+    assert_eq!(kind("PIN,SQFT,BLDG_NO", "1,900,1", "1,400,2"), RowKind::Buildings);
+    assert_eq!(kind("PIN,SQFT,REMARK", "1,900,x", "1,900,y"), RowKind::Unread);
+    assert_eq!(kind("PIN,SQFT,REMARK", "1,900,x", "1,950,y"), RowKind::Figures);
+}

@@ -1,0 +1,66 @@
+//! What a roll says about itself when it is handed in: told beside the counts, and a reason not to take it where parcels
+//! would be merged or a definition changed.
+
+use crate::installation::Installation;
+use crate::town::{HEADER, LAYOUT, row};
+
+/// The layout of the town with numbers that are only stripped, neither padded nor of one form.
+fn unpadded() -> String {
+    LAYOUT.replace("pad_left = [6]\npattern = \"^[0-9]{6}$\"\n", "")
+}
+
+fn parcels_that_a_rule_would_merge_are_refused_with_the_pair(place: &Installation) {
+    let named = |parcel: &str, area: i64| format!("{parcel},1 OAK ST,{area},200000,1950,R");
+    let rows = [named("12-3-45", 1000), named("77", 900), named("1-23-45", 1200), named("123-45", 1300)];
+    let roll = place.file("roll.csv", format!("{HEADER}\n{}\n", rows.join("\n")));
+    let layout = place.file("layout.toml", unpadded());
+    let ended = place.run(&["import", "roll", &roll, "--layout", &layout]);
+    let ended =
+        ended.code(3).complains("\"12-3-45\" (line 2) and \"1-23-45\" (line 4) both become \"12345\"");
+    ended.complains("removing separators, as do 1 more pairs").complains("set strip = \"\"");
+    assert_eq!(place.sql("SELECT count(*) FROM source WHERE current_edition IS NOT NULL"), ["0"]);
+    // told apart, they are four parcels
+    let apart = place.file("layout.toml", unpadded().replace("[parcel]\n", "[parcel]\nstrip = \"\"\n"));
+    place.run(&["import", "roll", &roll, "--layout", &apart]).code(0).says("4 rows read, 4 records");
+}
+
+fn the_same_number_with_and_without_its_zeros_is_one_parcel(place: &Installation) {
+    let short = row(7, "1000").replace("000007", "7");
+    let content = format!("{HEADER}\n{}\n{short}\n", row(7, "1000"));
+    place.take_roll(content).code(0).says("2 rows read, 1 records").says("of 1 looked at: 1 true copies");
+}
+
+fn a_definition_that_changed_is_one_event_and_no_findings(place: &Installation) {
+    let roll = |more: fn(usize) -> usize| {
+        let rows: Vec<String> = (1..=600).map(|n| row(n, &(1_003 + n * 7 + more(n)).to_string())).collect();
+        format!("{HEADER}\n{}\n", rows.join("\n"))
+    };
+    place.take_roll(roll(|_| 0)).code(0);
+    // a few houses grew, each in its own way
+    place.take_roll(roll(|n| if n % 40 == 3 { 11 * n } else { 0 })).code(0).says("15 changed");
+    let ended = place.take_roll(roll(|n| if n % 40 == 3 { 11 * n } else { 200 }));
+    ended.code(3).complains("585 of 600 records (97.5 %) changed at once, 585 of them by +200 sq ft");
+    assert_eq!(
+        place.sql("SELECT number, state FROM edition ORDER BY number"),
+        ["1|past", "2|current", "3|refused"]
+    );
+    assert_eq!(place.sql("SELECT count(*) FROM edition_check WHERE gates <> '[]'"), ["1"]);
+}
+
+fn rounding_and_lost_digits_are_told(place: &Installation) {
+    let mut rows: Vec<String> = (1..=300).map(|n| row(n, &(900 + n * 10).to_string())).collect();
+    rows.push(row(301, "1000").replace("000301", "1.3E+05"));
+    let took = place.take_roll(format!("{HEADER}\n{}\n", rows.join("\n"))).code(0);
+    took.says("set rounding_sqft = 10.0").says("1 parcel numbers are in scientific notation");
+    assert_eq!(
+        place.sql("SELECT areas, by_ten_ppm, short_ids, scientific_ids, sums_failed FROM edition_check"),
+        ["300|1000000|0|1|0"]
+    );
+}
+
+on_both_databases!(
+    parcels_that_a_rule_would_merge_are_refused_with_the_pair,
+    the_same_number_with_and_without_its_zeros_is_one_parcel,
+    a_definition_that_changed_is_one_event_and_no_findings,
+    rounding_and_lost_digits_are_told,
+);

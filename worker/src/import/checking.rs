@@ -1,0 +1,100 @@
+//! What a loaded edition says about itself, before it comes into use: kept, told, and where it must not come into use,
+//! why.
+
+use std::collections::BTreeMap;
+
+use crossfoot_roll::check::{
+    DefinitionLimits, DoublePair, DoublesCheck, Gate, RollCheck, RowPlace, definition_change, remarks,
+};
+use crossfoot_roll::{PublishedField, published_row};
+use crossfoot_store::check::EditionCheck;
+use crossfoot_store::job::Claim;
+use crossfoot_store::load::Loaded;
+use crossfoot_store::source::{Edition, Source};
+use crossfoot_store::{Store, StoreError};
+use tracing::warn;
+
+use crate::evidence::{EvidenceError, head};
+use crate::runner::{JobError, with_causes};
+
+/// Keeps the check of an edition and gives the reasons for which it must not come into use. Where rows that are known
+/// were not read, there are no counts of the whole file: its changes are weighed by the counts of the edition before.
+pub(super) async fn conclude(
+    store: &Store,
+    claim: &Claim,
+    source: &Source,
+    edition: &Edition,
+    counts: Option<RollCheck>,
+    loaded: &Loaded,
+) -> Result<Vec<Gate>, JobError> {
+    let mut gates: Vec<Gate> = loaded.doubles.gate().into_iter().collect();
+    let weighed_by = match (&counts, source.current_edition) {
+        (None, Some(current)) => store.check_of(source.number, current).await?.map(|check| check.counts),
+        (counts, _) => counts.clone(),
+    };
+    if let Some(weighed_by) = weighed_by
+        && same_layout(store, source, edition).await?
+    {
+        let compared = loaded.counts.records_unchanged.saturating_add(loaded.counts.records_changed);
+        gates.extend(definition_change(&weighed_by, &loaded.changes, compared, DefinitionLimits::default()));
+    }
+    let Some(counts) = counts else { return Ok(gates) };
+    let mut doubles = look_at(store, edition, &loaded.doubles.pairs).await;
+    doubles.same = loaded.counts.rows_repeated;
+    doubles.other = counts_of_doubles(&counts, loaded);
+    let remarks = remarks(&counts, &doubles, &edition.layout);
+    let (changes, kept) = (loaded.changes.clone().shortened(), gates.clone());
+    let check = EditionCheck { counts, doubles, changes, remarks, gates: kept };
+    store.check_keep(claim, (source.number, edition.number), &edition.layout, &check).await?;
+    Ok(gates)
+}
+
+/// Rows in quarantine that the parser did not put there: those of a parcel that stood on an earlier line.
+fn counts_of_doubles(counts: &RollCheck, loaded: &Loaded) -> i64 {
+    let by_the_parser: i64 = counts.rejects.values().sum();
+    loaded.counts.rows_rejected.saturating_sub(by_the_parser)
+}
+
+/// Whether the edition in use is read by the same layout: else a person has said already what the figures mean now.
+async fn same_layout(store: &Store, source: &Source, edition: &Edition) -> Result<bool, StoreError> {
+    let Some(current) = source.current_edition else { return Ok(false) };
+    let current = store.edition(source.number, current).await?;
+    Ok(current.layout.version() == edition.layout.version())
+}
+
+/// Rows with one parcel number, read again column by column. What cannot be read is left out: the count of those that
+/// were looked at says so.
+async fn look_at(store: &Store, edition: &Edition, pairs: &[DoublePair]) -> DoublesCheck {
+    let mut check = DoublesCheck::default();
+    let mut heads = BTreeMap::new();
+    for pair in pairs {
+        let rows = async {
+            let first = row(store, edition, &mut heads, &pair.first).await?;
+            let later = row(store, edition, &mut heads, &pair.later).await?;
+            Ok::<_, EvidenceError>((first, later))
+        };
+        match rows.await {
+            Ok((first, later)) => check.note(&first, &later),
+            Err(error) => warn!("rows of one parcel were not looked at: {}", with_causes(&error)),
+        }
+    }
+    check
+}
+
+async fn row(
+    store: &Store,
+    edition: &Edition,
+    heads: &mut BTreeMap<i64, Vec<u8>>,
+    place: &RowPlace,
+) -> Result<Vec<PublishedField>, EvidenceError> {
+    let file = usize::try_from(place.file).ok().and_then(|at| edition.files.get(at));
+    let missing = || StoreError::Missing { what: "file of an edition", id: place.file.to_string() };
+    let file = file.ok_or_else(missing)?;
+    if !heads.contains_key(&place.file) {
+        heads.insert(place.file, head(store, file, &edition.layout).await?);
+    }
+    let (start, length) = (place.byte_start.unsigned_abs(), place.byte_length.unsigned_abs());
+    let bytes = store.object_range(&file.object_key, start, length).await?;
+    let head = heads.get(&place.file).map(Vec::as_slice).unwrap_or_default();
+    Ok(published_row(&edition.layout, head, &bytes)?)
+}
