@@ -73,7 +73,11 @@ fn options(mut arguments: impl Iterator<Item = String>) -> Option<Options> {
 
 async fn run(options: &Options) -> Result<String, Failure> {
     let layout = Layout::from_toml(&std::fs::read_to_string(&options.layout)?)?;
-    let settings = StoreSettings { database_url: options.database.clone(), data: options.data.clone() };
+    let settings = StoreSettings {
+        database_url: options.database.clone(),
+        data: options.data.clone(),
+        objects: crossfoot_store::object::ObjectSettings::default(),
+    };
     let store = Store::open(&settings).await?;
     let begun = Instant::now();
     let source = store.source_ensure(&layout.id, &layout).await?;
@@ -99,7 +103,7 @@ async fn run(options: &Options) -> Result<String, Failure> {
     let known = if options.lines { store.edition_lines(&source, &good_for).await? } else { None };
     let parsing = tokio::task::spawn_blocking(move || parse(reader, known, &batches, &spent));
     let feed = Feed::of_lines(receiver, give_back, Some(good_for));
-    let mut loaded = store.edition_load(&source, edition, feed).await?;
+    let mut loaded = store.edition_load(&claim, &source, edition, feed).await?;
     let loaded_at = begun.elapsed();
     let summary = parsing.await??;
     loaded.counts.rows_total = i64::try_from(summary.rows_total)?;

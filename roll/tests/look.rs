@@ -1,7 +1,6 @@
 //! A look at files that nobody described: fixtures, shapes after published layouts with invented rows, and hostile bytes.
 #![expect(
     clippy::unwrap_used,
-    clippy::indexing_slicing,
     reason = "a test that fails shows its line; the helpers beside the tests are not seen as tests by clippy"
 )]
 

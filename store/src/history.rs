@@ -138,9 +138,8 @@ impl Store {
     }
 
     async fn learn_names(&self, source: i64, edition: i64, names: &mut Names) -> Result<(), StoreError> {
-        if !names.contains_key(&edition) {
-            let layout = self.edition(source, edition).await?.layout;
-            names.insert(edition, names_of(&layout));
+        if let std::collections::btree_map::Entry::Vacant(new) = names.entry(edition) {
+            new.insert(names_of(&self.edition(source, edition).await?.layout));
         }
         Ok(())
     }
@@ -251,10 +250,9 @@ fn fields(record: &Record, names: &Names) -> Vec<(String, Option<String>)> {
     let known = names.get(&record.edition);
     for (place, value) in rest.into_iter().enumerate() {
         let name = known.and_then(|names| names.get(place)).cloned();
-        let text = match value {
-            serde_json::Value::Null => None,
-            serde_json::Value::String(text) => stated(&text),
-            other => Some(other.to_string()),
+        let text = match value.as_str() {
+            Some(text) => stated(text),
+            None => (!value.is_null()).then(|| value.to_string()),
         };
         fields.push((name.unwrap_or_else(|| format!("column {}", place + 1)), text));
     }

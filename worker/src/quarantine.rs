@@ -75,9 +75,12 @@ impl MendForms {
                 continue;
             }
             let unreadable = |why: String| MendFormError::Header { file: kept.name.clone(), why };
-            let beginning = head(store, kept, &edition.layout).await.map_err(|error| match error {
-                EvidenceError::Store(error) => MendFormError::Store(error),
-                other => unreadable(other.to_string()),
+            let beginning = head(store, kept, &edition.layout).await.map_err(|error| {
+                if let EvidenceError::Store(error) = error {
+                    MendFormError::Store(error)
+                } else {
+                    unreadable(error.to_string())
+                }
             })?;
             let at = beginning.len() as u64;
             let left = u64::try_from(kept.bytes).unwrap_or(0).saturating_sub(at).min(LINE_END_BYTES);

@@ -1,6 +1,6 @@
 //! Fetching from servers on this machine that misbehave in one way each.
 
-#![expect(clippy::unwrap_used, clippy::indexing_slicing, reason = "a test stops at the first surprise")]
+#![expect(clippy::unwrap_used, reason = "a test stops at the first surprise")]
 
 use std::sync::{Arc, Mutex};
 use std::time::Duration;

@@ -66,6 +66,10 @@ pub struct DraftValue {
     pub note: String,
 }
 
+/// What is wrong with a draft: the position of the value from 0 (none for the document itself), the field, and what would
+/// mend it.
+pub(super) type Fault = (Option<usize>, &'static str, String);
+
 /// A place in a draft: of a value by its position from 0, or of the document, and the field.
 type Place = (Option<usize>, &'static str);
 
@@ -75,8 +79,8 @@ impl Draft {
     /// # Errors
     /// All that is wrong, each with the position of the value from 0 (none for the document itself), the field, and what
     /// would mend it.
-    pub fn check(&self) -> Result<JurisdictionYear, Vec<(Option<usize>, &'static str, String)>> {
-        let mut faults: Vec<(Option<usize>, &'static str, String)> = Vec::new();
+    pub fn check(&self) -> Result<JurisdictionYear, Vec<Fault>> {
+        let mut faults: Vec<Fault> = Vec::new();
         let mut wrong = |place: Place, message: String| faults.push((place.0, place.1, message));
         if self.jurisdiction.trim().is_empty() || self.jurisdiction.chars().count() > 200 {
             wrong(

@@ -96,6 +96,18 @@ pub(super) fn rule_words(key: &str) -> String {
     .to_owned()
 }
 
+/// What a reader must know of a row that is not as published.
+pub(crate) fn mended_words(mended: &Mended) -> String {
+    format!(
+        "This row is not as published. As it stands in edition {} of the publisher it could not be read, and {} mended \
+         it on {}: {}. The file, the place and the hashes that are stated are those of the mended row.",
+        mended.edition,
+        mended.by,
+        mended.at.get(..10).unwrap_or(&mended.at),
+        mended.why.trim_end_matches('.')
+    )
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -113,16 +125,4 @@ mod tests {
             assert_eq!(grouped(text), expected);
         }
     }
-}
-
-/// What a reader must know of a row that is not as published.
-pub(crate) fn mended_words(mended: &Mended) -> String {
-    format!(
-        "This row is not as published. As it stands in edition {} of the publisher it could not be read, and {} mended \
-         it on {}: {}. The file, the place and the hashes that are stated are those of the mended row.",
-        mended.edition,
-        mended.by,
-        mended.at.get(..10).unwrap_or(&mended.at),
-        mended.why.trim_end_matches('.')
-    )
 }

@@ -140,9 +140,9 @@ mod tests {
 
     #[test]
     fn names_of_formats_come_from_their_bytes() {
-        let what = |opening: &[u8]| match sniff(opening) {
-            Kind::Other(foreign) => foreign.what,
-            kind => panic!("{kind:?}"),
+        let what = |opening: &[u8]| {
+            let Kind::Other(foreign) = sniff(opening) else { panic!("{opening:?} has no name") };
+            foreign.what
         };
         assert_eq!(what(b" \r\n<!DOCTYPE HTML><p>"), "a web page");
         assert_eq!(what(b"\xEF\xBB\xBF<?xml version"), "an XML document");

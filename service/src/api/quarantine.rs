@@ -126,9 +126,12 @@ pub(crate) fn groups(groups: Vec<RejectGroup>, edition: &Edition) -> Vec<Group> 
 /// A source and an edition of it that has been loaded.
 pub(crate) async fn loaded(app: &App, id: &str, number: i64) -> Result<(Source, Edition), Problem> {
     let source = app.store.source_by_id(id).await?;
-    let missing = |error: StoreError| match error {
-        StoreError::Missing { .. } => Problem::not_found("edition", &format!("{id}/{number}")),
-        other => other.into(),
+    let missing = |error: StoreError| {
+        if let StoreError::Missing { .. } = error {
+            Problem::not_found("edition", &format!("{id}/{number}"))
+        } else {
+            error.into()
+        }
     };
     let edition = app.store.edition(source.number, number).await.map_err(missing)?;
     if source.current_edition.is_none_or(|current| current < number) {

@@ -58,7 +58,7 @@ async fn stage_and_take(ground: &Ground, source: &str, kept: &KeptFile) -> i64 {
     let arrival = ground.edition_stage(&source, &layout, files, &EditionNotes::default()).await.unwrap();
     let EditionArrival::Staged { edition, job } = arrival else { panic!("{arrival:?}") };
     let claim = ground.job_claim(LEASE, Some(&job)).await.unwrap().unwrap();
-    let loaded = load(ground, &source, edition, vec![batch(&[("A", 1000)])]).await.unwrap();
+    let loaded = load(ground, &claim, &source, edition, vec![batch(&[("A", 1000)])]).await.unwrap();
     ground.edition_make_current(&claim, &source, edition, &loaded).await.unwrap();
     edition
 }

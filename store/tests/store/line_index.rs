@@ -114,7 +114,7 @@ async fn take(ground: &Ground, layout: &Layout, text: &str, with_index: bool) ->
         (reader.finish().unwrap(), met)
     });
     let feed = Feed::of_lines(receiver, spent, Some(good_for));
-    let mut loaded = ground.edition_load(&source, edition, feed).await.unwrap();
+    let mut loaded = ground.edition_load(&claim, &source, edition, feed).await.unwrap();
     let (summary, met) = parsing.await.unwrap();
     loaded.counts.rows_total = summary.rows_total as i64;
     ground.edition_make_current(&claim, &source, edition, &loaded).await.unwrap();

@@ -41,7 +41,7 @@ async fn mend(ground: &Ground, edition: i64, file: &str, batch: LoadBatch) -> (S
     };
     let claim = ground.job_claim(LEASE, Some(&job)).await.unwrap().unwrap();
     let before = ground.source("roll").await;
-    let loaded = load(ground, &before, edition, vec![batch]).await.unwrap();
+    let loaded = load(ground, &claim, &before, edition, vec![batch]).await.unwrap();
     ground.edition_make_current(&claim, &before, edition, &loaded).await.unwrap();
     (ground.source("roll").await, edition, loaded)
 }
@@ -74,12 +74,12 @@ async fn mended_rows_are_records_and_nothing_else_is_touched(ground: &Ground) {
 
 async fn who_when_and_why_is_kept(ground: &Ground) {
     let source = published(ground).await;
-    let notes = EditionNotes { roll_year: Some(2026), status: RollStatus::Certified };
+    let notes = EditionNotes { roll_year: Some(2026), status: RollStatus::Certified, as_of: String::new() };
     assert_eq!(ground.mend(source.number, 1).await.unwrap(), None);
     let staged = ground.edition_stage(&source, &layout("roll"), &[kept("2")], &notes).await.unwrap();
     let EditionArrival::Staged { edition, job } = staged else { panic!("{staged:?}") };
     let claim = ground.job_claim(LEASE, Some(&job)).await.unwrap().unwrap();
-    let loaded = load(ground, &source, edition, vec![batch(&[("A", 1000)])]).await.unwrap();
+    let loaded = load(ground, &claim, &source, edition, vec![batch(&[("A", 1000)])]).await.unwrap();
     ground.edition_make_current(&claim, &source, edition, &loaded).await.unwrap();
     let (source, edition, _) = mend(ground, 2, "mended", batch(&[("D", 4000)])).await;
     let mend = ground.mend(source.number, edition).await.unwrap().unwrap();

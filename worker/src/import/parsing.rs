@@ -219,7 +219,9 @@ fn opening_stop(file: &str, error: OriginalError) -> ParseStop {
         OriginalError::Unpack(error) if error.of_the_machine() => {
             ParseStop::Unreadable(std::io::Error::other(with_causes(&error)))
         }
-        error => ParseStop::Refused(format!("{file}: {}", with_causes(&error))),
+        error @ (OriginalError::Header(_) | OriginalError::Unpack(_)) => {
+            ParseStop::Refused(format!("{file}: {}", with_causes(&error)))
+        }
     }
 }
 
