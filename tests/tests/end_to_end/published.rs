@@ -34,7 +34,10 @@ fn a_shipped_layout_is_named_by_its_id(place: &Installation) {
     place.run(&["layouts", "us-tx-201-harris"]).code(0).says("grain = \"extension\"");
     place.run(&["layouts", "nowhere"]).code(3).complains("crossfoot layouts lists them");
     let alone = ["import", "roll", files[0].as_str(), "--layout", "us-tx-201-harris"];
-    place.run(&alone).code(3).complains("no file for the table accounts (real_acct*): hand all files of the edition in together");
+    place
+        .run(&alone)
+        .code(3)
+        .complains("no file for the table accounts (real_acct*): hand all files of the edition in together");
 }
 
 on_both_databases!(a_shipped_layout_is_named_by_its_id);
