@@ -184,7 +184,7 @@ impl AreaTally {
         for (sqft, n) in &self.classes {
             passed += n;
             if passed >= middle {
-                return Area::from_whole_square_feet(*sqft).ok();
+                return Area::from_whole_square_feet(*sqft);
             }
         }
         None

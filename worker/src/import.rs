@@ -16,6 +16,7 @@ use crossfoot_store::load::{LoadBatch, Loaded};
 use crossfoot_store::source::{Edition, Source};
 use crossfoot_store::{Store, StoreError};
 use tokio::sync::mpsc;
+use tracing::warn;
 
 use crate::gates::{self, AreaTally, Facts};
 use crate::progress::Progress;
@@ -96,7 +97,10 @@ pub(crate) async fn run(store: &Store, claim: &Claim, progress: &Progress) -> Re
         return Ok(JobEnd::Held(sentences(&reasons)));
     }
     store.edition_make_current(claim, &source, edition.number, &loaded).await?;
-    store.compaction_ask_when_due(&source).await?;
+    // the job is over: what cannot be asked for now is asked for after the next edition
+    if let Err(error) = store.compaction_ask_when_due(&source).await {
+        warn!("folding the changes of {} was not asked for: {}", source.id, with_causes(&error));
+    }
     Ok(JobEnd::Done)
 }
 
