@@ -16,6 +16,9 @@ use crate::{Store, StoreError};
 /// Records folded in one transaction.
 const RECORDS_A_BATCH: i64 = 2000;
 
+/// Fewer changes cost no reader anything, whatever their share.
+const CHANGES_MIN: i64 = 10_000;
+
 /// How far a folding goes, and where it is.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Folding {
@@ -43,7 +46,7 @@ impl Store {
         };
         let Some(row) = self.main.fetch_one(&sql, values![source.number]).await? else { return Ok(None) };
         let (changes, records): (i64, i64) = (row.get(0)?, row.get(1)?);
-        if changes as f64 <= share * records as f64 {
+        if changes < CHANGES_MIN || changes as f64 <= share * records as f64 {
             return Ok(None);
         }
         self.compaction_ask(source).await.map(Some)

@@ -315,7 +315,7 @@ fn set_of(row: &Row) -> Result<EditionSet, StoreError> {
     Ok(EditionSet {
         source: row.get(0)?,
         number: row.get(1)?,
-        overdue: state == "gathering" && due_at < row.get(11)?,
+        overdue: state == "gathering" && due_at < row.get::<i64>(11)?,
         state,
         expected: list_of("set of files", &row.get::<String>(3)?)?,
         mixed: row.get::<i64>(4)? != 0,

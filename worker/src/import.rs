@@ -18,6 +18,7 @@ use crossfoot_store::load::{Feed, Loaded};
 use crossfoot_store::source::{Edition, Source};
 use crossfoot_store::{Store, StoreError};
 use tokio::sync::mpsc;
+use tracing::warn;
 
 use crate::gates::{self, Facts};
 use crate::import::parsing::{BATCHES_IN_FLIGHT, Look, Originals, ParseStop, Parsed, Reading, Sending};
@@ -98,7 +99,10 @@ pub(crate) async fn run(store: &Store, claim: &Claim, progress: &Progress) -> Re
     }
     store.edition_make_current(claim, &source, edition.number, &loaded).await?;
     tell_of_mends(store, &source, edition.number).await;
-    store.compaction_ask_when_due(&source).await?;
+    // the job is over: what cannot be asked for now is asked for after the next edition
+    if let Err(error) = store.compaction_ask_when_due(&source).await {
+        warn!("folding the changes of {} was not asked for: {}", source.id, with_causes(&error));
+    }
     Ok(JobEnd::Done)
 }
 
