@@ -47,7 +47,7 @@ pub fn merged_by(rule: &KeyRule, columns: usize, first: &str, second: &str) -> O
     let pads = !rule.pad_left.is_empty();
     let parts = |text: &str| -> Vec<String> {
         let text: String = text.nfkc().collect();
-        text.splitn(columns.max(1), ' ').map(|part| blanks_as_one(part)).collect()
+        text.splitn(columns.max(1), ' ').map(blanks_as_one).collect()
     };
     let zeros_off = |part: &String| if pads { part.trim_start_matches('0').to_owned() } else { part.clone() };
     let plain = |parts: &[String]| parts.iter().map(zeros_off).collect::<Vec<_>>();

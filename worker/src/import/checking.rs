@@ -2,6 +2,7 @@
 //! why.
 
 use std::collections::BTreeMap;
+use std::collections::btree_map::Entry;
 
 use crossfoot_roll::check::{
     DefinitionLimits, DoublePair, DoublesCheck, Gate, RollCheck, RowPlace, definition_change, remarks,
@@ -82,11 +83,11 @@ async fn row(
     let file = usize::try_from(place.file).ok().and_then(|at| edition.files.get(at));
     let missing = || StoreError::Missing { what: "file of an edition", id: place.file.to_string() };
     let file = file.ok_or_else(missing)?;
-    if !heads.contains_key(&place.file) {
-        heads.insert(place.file, head(store, file, &edition.layout).await?);
-    }
+    let head = match heads.entry(place.file) {
+        Entry::Occupied(known) => known.into_mut(),
+        Entry::Vacant(empty) => empty.insert(head(store, file, &edition.layout).await?),
+    };
     let (start, length) = (place.byte_start.unsigned_abs(), place.byte_length.unsigned_abs());
     let bytes = store.object_range(&file.object_key, start, length).await?;
-    let head = heads.get(&place.file).map(Vec::as_slice).unwrap_or_default();
     Ok(published_row(&edition.layout, head, &bytes)?)
 }
