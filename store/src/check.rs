@@ -72,6 +72,18 @@ impl Store {
         let row = self.main.fetch_one(&sql, values![source, edition]).await?;
         row.map(|row| check_of(&row)).transpose()
     }
+
+    /// The check of the newest edition up to one that has one: of an edition that was read only where it changed there
+    /// is none.
+    ///
+    /// # Errors
+    /// [`StoreError`] of the database.
+    pub async fn check_up_to(&self, source: i64, edition: i64) -> Result<Option<EditionCheck>, StoreError> {
+        let sql = format!(
+            "SELECT {COLUMNS} FROM edition_check WHERE source = $1 AND edition <= $2 ORDER BY edition DESC LIMIT 1"
+        );
+        self.main.fetch_one(&sql, values![source, edition]).await?.as_ref().map(check_of).transpose()
+    }
 }
 
 fn check_of(row: &Row) -> Result<EditionCheck, StoreError> {

@@ -19,7 +19,7 @@ use crate::evidence::{EvidenceError, head};
 use crate::runner::{JobError, with_causes};
 
 /// Keeps the check of an edition and gives the reasons for which it must not come into use. Where rows that are known
-/// were not read, there are no counts of the whole file: its changes are weighed by the counts of the edition before.
+/// were not read, there are no counts of the whole file: its changes are weighed by the newest counts that there are.
 pub(super) async fn conclude(
     store: &Store,
     claim: &Claim,
@@ -30,7 +30,7 @@ pub(super) async fn conclude(
 ) -> Result<Vec<Gate>, JobError> {
     let mut gates: Vec<Gate> = loaded.doubles.gate().into_iter().collect();
     let weighed_by = match (&counts, source.current_edition) {
-        (None, Some(current)) => store.check_of(source.number, current).await?.map(|check| check.counts),
+        (None, Some(current)) => store.check_up_to(source.number, current).await?.map(|check| check.counts),
         (counts, _) => counts.clone(),
     };
     if let Some(weighed_by) = weighed_by
