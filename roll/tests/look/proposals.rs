@@ -152,7 +152,7 @@ fn an_id_in_scientific_notation_is_told_and_never_repaired() {
     let look = at(text.as_bytes());
     assert!(column(&look, "PARID").suspicions[0].contains("25 values in scientific notation"), "{look:?}");
     let reading = look.proposal.as_ref().unwrap().reading.as_ref().unwrap();
-    assert_eq!((reading.entries, reading.quarantined[0].reason.as_str()), (25, "bad_parcel"));
+    assert_eq!((reading.entries, reading.quarantined[0].reason.as_str()), (25, "scientific_parcel"));
 }
 
 /// Columns after a Florida tax roll (names as published), rows invented.

@@ -86,7 +86,8 @@ async fn a_held_edition_stands_beside_the_one_in_use_until_it_is_accepted(ground
     assert_eq!((kept.held_for, kept.refusal.as_str()), (reasons(), "1 of 2 records is gone"));
     assert_eq!((kept.counts.records_changed, kept.counts.records_ended), (1, 1));
     assert!(ground.to_judge(OFFICE).await.is_empty());
-    assert!(ground.job_list_live().await.unwrap().is_empty(), "the job is over");
+    assert!(ground.queued().await.is_empty(), "the job is over");
+    assert_eq!(ground.number("SELECT count(*) FROM job WHERE state = 'running'").await, 0);
     let whats: Vec<String> =
         ground.change_page(&source, edition, 0, 10).await.unwrap().into_iter().map(|c| c.what).collect();
     assert_eq!(whats, ["changed", "ended", "new"], "what it would change can be looked at");

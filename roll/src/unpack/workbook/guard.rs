@@ -84,7 +84,8 @@ impl Runs {
             match (self.before, byte) {
                 ([_, b'<'], b'!') => self.declaration = true,
                 ([b'-', b'-'] | [b']', b']'], b'>') if self.declaration => {
-                    (self.declaration, self.run) = (false, 0)
+                    longest = longest.max(self.run);
+                    (self.declaration, self.run) = (false, 0);
                 }
                 (_, b'<') if !self.declaration => {
                     longest = longest.max(self.run);
