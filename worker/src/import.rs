@@ -114,7 +114,11 @@ async fn reasons_to_hold(
     loaded: &Loaded,
 ) -> Result<Vec<HoldReason>, StoreError> {
     let Some(current) = source.current_edition else { return Ok(Vec::new()) };
-    let before = store.edition(source.number, current).await?;
+    // rows that an office mended are no roll: they are not held against one, nor a roll against them
+    if store.mend(source.number, edition.number).await?.is_some() {
+        return Ok(Vec::new());
+    }
+    let before = store.edition(source.number, store.mend_root(source.number, current).await?).await?;
     let limits = store.limits(source.number).await?;
     let before = Facts::of(before.counts, before.median_um2, &before.headers, &before.layout);
     let after = Facts::of(loaded.counts, loaded.median_um2, &loaded.headers, &edition.layout);

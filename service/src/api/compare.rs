@@ -370,6 +370,7 @@ fn may_read(who: &Who) -> Result<(), Problem> {
 #[utoipa::path(get, path = "/compare", tag = "sources", params(CompareQuery),
     security(("key" = ["review", "consult", "administer", "operator"])),
     responses((status = 200, description = "A page of records in the order of their parcel numbers", body = PageOf<ComparedPair>),
+        (status = 404, description = "There is no such source", body = Problem),
         (status = 409, description = "They are of two jurisdictions, the same source, or one has no edition yet", body = Problem)))]
 pub(crate) async fn list_compared(
     State(app): State<App>,
@@ -392,6 +393,7 @@ pub(crate) async fn list_compared(
 #[utoipa::path(get, path = "/compare.csv", tag = "sources", params(CompareQuery),
     security(("key" = ["review", "consult", "administer", "operator"])),
     responses((status = 200, description = "The records, a parcel a line", body = String, content_type = "text/csv"),
+        (status = 404, description = "There is no such source", body = Problem),
         (status = 409, description = "They cannot be compared", body = Problem)))]
 pub(crate) async fn export_compared_csv(
     State(app): State<App>,
@@ -494,6 +496,7 @@ pub(crate) fn comparison_view(asked: &Asked, counts: &ComparisonCounts) -> Compa
 #[utoipa::path(get, path = "/compare/counts", tag = "sources", params(CompareQuery),
     security(("key" = ["review", "consult", "administer", "operator"])),
     responses((status = 200, description = "The counts", body = ComparisonView),
+        (status = 404, description = "There is no such source", body = Problem),
         (status = 409, description = "They cannot be compared", body = Problem)))]
 pub(crate) async fn get_comparison(
     State(app): State<App>,

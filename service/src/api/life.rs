@@ -35,7 +35,7 @@ pub(crate) fn router() -> OpenApiRouter<App> {
         .routes(routes!(withdraw_edition))
         .routes(routes!(read_again))
         .routes(routes!(get_limits, put_limits))
-        .routes(routes!(get_history))
+        .routes(routes!(get_record_history))
         .routes(routes!(get_changes_csv))
 }
 
@@ -295,7 +295,7 @@ impl From<RecordVersion> for Version {
     params(("id" = String, Path, description = "The source's name"), ("parcel" = String, Path, description = "The parcel number as published, or its key")),
     security(("key" = ["review", "consult", "administer", "operator"])),
     responses((status = 200, description = "The versions", body = Vec<Version>)))]
-pub(crate) async fn get_history(
+pub(crate) async fn get_record_history(
     State(app): State<App>,
     who: Who,
     P((id, parcel)): P<(String, String)>,

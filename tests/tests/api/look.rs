@@ -12,7 +12,7 @@ fn a_file_is_looked_at_and_not_kept(place: &Installation) {
     let server = Server::start(place, &[]);
     let (operator, desk) = (key(place, "office", "operator"), key(place, "office", "administer"));
     server.post_as(&operator, "/v1/sources", "application/toml", LAYOUT).is(201);
-    let content = roll(&[Some(1000), Some(1200), None]);
+    let content = roll(&[Some(1000), Some(1200), Some(1400)]);
     server.post_as(&desk, PATH, "text/csv", &content).problem(403);
     let before = place.tables();
     let found = server.post_as(&operator, PATH, "text/csv", &content).is(200).json();
