@@ -7,9 +7,10 @@
 
 use std::io;
 
-/// Plain bytes of a frame. Larger ones compress little better and cost more for a row (measured, DEVELOPERS.md).
+/// Plain bytes of a frame. Larger ones compress little better and cost more for a row (from memory;
+/// `benches/keep_originals.rs` measures it).
 pub(crate) const FRAME_BYTES: usize = 1024 * 1024;
-/// More than this halves the speed for a tenth of the size (measured).
+/// More than this halves the speed for a tenth of the size (from memory; `benches/keep_originals.rs` measures it).
 const LEVEL: i32 = 3;
 
 /// A skippable frame of the number that the format gives to seek tables.
