@@ -193,8 +193,8 @@ async fn follow(
     }
 }
 
-/// The files of the command: read where they lie, or kept first where a worker is to read them or they cannot be read
-/// twice. A file as long as one that is here already is hashed first, and then nothing is done if it is the same.
+/// The files of the command: read where they lie, or kept first where a worker is to read them, they cannot be read
+/// twice, or a bucket keeps them, which may be away. A file as long as one that is here already is hashed first, and then nothing is done if it is the same.
 async fn files_of(
     store: &Store,
     source: &Source,
@@ -202,7 +202,8 @@ async fn files_of(
     arguments: &ImportRoll,
 ) -> anyhow::Result<Vec<KeptFile>> {
     let mut places = Vec::with_capacity(arguments.files.len());
-    for path in arguments.files.iter().filter(|_| !arguments.detach) {
+    let first_kept = arguments.detach || store.originals_in_a_bucket();
+    for path in arguments.files.iter().filter(|_| !first_kept) {
         places.extend(FileInPlace::look(path)?);
     }
     if places.len() < arguments.files.len() {
