@@ -163,7 +163,8 @@ async fn follow(
         EditionArrival::Known { edition, state } => {
             let keeping = store.edition_supply(source.number, edition, files, keep_later).await?;
             if let Some(job) = keeping.filter(|_| !keep_later) {
-                return keep(installation, source, edition, &job, strict).await;
+                let outcome = keep(installation, source, edition, &job, strict).await?;
+                return held(source, &store.edition(source.number, edition).await?, outcome);
             }
             say(&format!(
                 "{}: these files are here already as edition {edition} ({state}): nothing to do\n",
@@ -184,13 +185,11 @@ async fn follow(
         return Ok(outcome);
     }
     report(installation, source, &edition).await?;
-    if edition.state == "held" {
-        return held(source, &edition, Outcome::Held);
-    }
-    match store.edition_keeping(source.number, edition.number).await? {
-        Some(job) if !keep_later => keep(installation, source, edition.number, &job, strict).await,
-        Some(_) | None => Ok(quarantine(&edition, strict)),
-    }
+    let outcome = match store.edition_keeping(source.number, edition.number).await? {
+        Some(job) if !keep_later => keep(installation, source, edition.number, &job, strict).await?,
+        Some(_) | None => quarantine(&edition, strict),
+    };
+    held(source, &edition, outcome)
 }
 
 /// The files of the command: read where they lie, or kept first where a worker is to read them, they cannot be read

@@ -21,12 +21,14 @@ pub(crate) async fn reconcile(
     release: bool,
 ) -> anyhow::Result<Outcome> {
     let store = &installation.store;
-    let sources: Vec<_> = store
-        .source_list()
-        .await?
-        .into_iter()
-        .filter(|source| source.current_edition.is_some() && only.is_none_or(|only| only == source.id))
-        .collect();
+    let mut sources = Vec::new();
+    for source in store.source_list().await?.into_iter().filter(|s| only.is_none_or(|only| only == s.id)) {
+        // a source whose only edition was withdrawn has findings that are to be closed
+        let waiting = store.pending_counts(&installation.office, source.number).await?.0;
+        if source.current_edition.is_some() || waiting > 0 {
+            sources.push(source);
+        }
+    }
     if sources.is_empty() {
         complain("there is no such source with an edition: import a roll first");
         return Ok(Outcome::Refused);

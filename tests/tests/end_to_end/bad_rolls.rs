@@ -12,6 +12,9 @@ use crate::town::{HEADER, LAYOUT, houses, parcel, roll, row};
 /// Demands that a settled installation refuses a later edition with these words, and is as it was.
 fn refuses(place: &Installation, content: impl AsRef<[u8]>, words: &[&str]) {
     place.settled();
+    refuses_further(place, content, words);
+}
+fn refuses_further(place: &Installation, content: impl AsRef<[u8]>, words: &[&str]) {
     let (reading, tables) = (place.reading(), source_tables(place));
     let mut refused = place.take_roll(content).code(3).complains("town-roll: refused, nothing was taken in.");
     for words in words {
@@ -112,10 +115,18 @@ fn a_roll_of_which_no_row_can_be_read_is_refused_with_the_first_fault(place: &In
 
 fn an_archive_or_another_encoding_is_refused_by_its_name(place: &Installation) {
     refuses(place, b"PK\x03\x04rest", &["roll.csv: the zip data are damaged", "fetch the file again"]);
-    refuses(place, b"7z\xBC\xAF\x27\x1C\0\x04", &["the file is a 7z archive, which is not read: unpack it"]);
+    refuses_further(
+        place,
+        b"7z\xBC\xAF\x27\x1C\0\x04",
+        &["the file is a 7z archive, which is not read: unpack it"],
+    );
     let utf32: Vec<u8> =
         roll(&[Some(1)]).chars().flat_map(|letter| u32::from(letter).to_le_bytes()).collect();
-    refuses(place, [&[0xFF, 0xFE, 0, 0][..], &utf32].concat(), &["text in UTF-32", "save it as UTF-8"]);
+    refuses_further(
+        place,
+        [&[0xFF, 0xFE, 0, 0][..], &utf32].concat(),
+        &["text in UTF-32", "save it as UTF-8"],
+    );
 }
 
 fn bytes_that_are_not_utf_8_set_one_row_aside(place: &Installation) {

@@ -82,7 +82,10 @@ fn what_cannot_be_looked_at_is_refused_with_the_mend() {
     let place = Installation::on_sqlite();
     place.run(&["import", "look", "nowhere.csv"]).code(3);
     place.run(&["import", "look", &place.file("empty.csv", "")]).code(3).complains("is empty");
-    place.run(&["import", "look", &place.file("roll.zip", b"PK\x03\x04rest")]).code(3).complains("unpack it");
+    place
+        .run(&["import", "look", &place.file("roll.zip", b"PK\x03\x04rest")])
+        .code(3)
+        .complains("fetch the file again");
     place.run(&["import", "--whole"]).code(2).complains("--look FILE");
     let roll = place.file("roll.csv", "PARCEL,LIVING_AREA\n001,900\n");
     place

@@ -31,6 +31,7 @@ fn comes_to_the_same(place: &Installation, file: &str, within: &str) {
     place.reconcile().code(0).says("3 pairs judged").says("1 findings opened");
     // again is the same edition, by the bytes received
     place.run(&["import", "roll", path.to_str().unwrap(), "--layout", &layout]).code(0).says("nothing to do");
+    std::fs::create_dir(place.folder().join("packets")).unwrap();
     place.run(&["packet", "T-01", "--out", "packets"]).code(0);
     let packet = place.folder().join("packets/packet_t-01_town-roll.zip");
     place.run(&["verify", packet.to_str().unwrap()]).code(0).says("verifies");

@@ -183,9 +183,11 @@ pub(super) fn parse(opened: Opened, sending: &Sending, reading: &Reading) -> Res
     let (mut parsed, mut checker) = (Parsed::default(), RollChecker::new(&reading.layout));
     let mut bytes_before = 0i64;
     let (mut batch, mut lines, mut known) = (opened.first, opened.first_lines, opened.known);
+    let mut passed_over = 0usize;
     for (number, (name, mut reader)) in (0i64..).zip(opened.files) {
         parsed.headers.push(reader.header().names.clone());
         if !lines.is_empty() {
+            passed_over += known_rows(&lines);
             parsed.tally(&batch, &mut checker);
             sending.send(number, &mut batch, &mut lines)?;
         }
@@ -193,6 +195,7 @@ pub(super) fn parse(opened: Opened, sending: &Sending, reading: &Reading) -> Res
             .next_lines(&mut batch, &mut lines, ROWS_A_BATCH, known.as_mut())
             .map_err(|e| reading_stop(&name, e))?
         {
+            passed_over += known_rows(&lines);
             parsed.tally(&batch, &mut checker);
             reading.progress.set_done(bytes_before.saturating_add_unsigned(batch.bytes_read));
             sending.send(number, &mut batch, &mut lines)?;
@@ -202,13 +205,18 @@ pub(super) fn parse(opened: Opened, sending: &Sending, reading: &Reading) -> Res
         parsed.rows_total = parsed.rows_total.saturating_add_unsigned(summary.rows_total);
         parsed.summaries.push(summary);
     }
-    if known.is_some() {
+    if passed_over > 0 {
         // rows that are known were not read: the median of the others would be that of the changes
         parsed.areas = AreaTally::default();
     } else {
         parsed.check = Some(checker.finish());
     }
     Ok(parsed)
+}
+
+/// Rows of a batch that stand in the edition before and were not read.
+fn known_rows(lines: &[Line]) -> usize {
+    lines.iter().filter(|line| matches!(line.what, LineIs::Known(_))).count()
 }
 
 fn opening_stop(file: &str, error: OriginalError) -> ParseStop {
