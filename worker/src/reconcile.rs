@@ -22,7 +22,7 @@ use crate::runner::{JobEnd, JobError};
 use crate::standards::Standards;
 
 /// Pairs judged and applied at once: one short transaction.
-const PAIRS_A_BATCH: i64 = 2000;
+const PAIRS_A_BATCH: i64 = 1000;
 /// Pages that are judged while one is written.
 const PAGES_AHEAD: usize = 2;
 /// The brake is for floods: fewer changes than this never hold a run.

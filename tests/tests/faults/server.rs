@@ -52,7 +52,8 @@ fn work_goes_on_when_the_server_is_back(how: fn(&BreakablePostgres)) {
     });
     ground.wait_for_the_end();
     worker.end();
-    let attempts = ground.sql("SELECT kind, max(attempts) > 1 FROM job GROUP BY kind ORDER BY kind");
+    let attempts = ground
+        .sql("SELECT kind, max(attempts) > 1 FROM job WHERE kind <> 'keep' GROUP BY kind ORDER BY kind");
     assert_eq!(attempts, ["import|t", "reconcile|t"], "the server was broken off beside the work");
     ground.same_as(&undisturbed.dump());
     assert_eq!(ground.judged_by_runs(), i64::from(HOUSES));
