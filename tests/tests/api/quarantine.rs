@@ -129,6 +129,11 @@ fn rows_are_mended_in_place_and_handed_in_again(place: &Installation) {
     server.post_as(&desk.operator, MENDS, "text/csv", &mended).is(200);
 }
 
+/// The publisher leaves out the owners from now on.
+fn other_columns_are_fine(place: &Installation) {
+    place.run(&["edition", "limits", "town-roll", "--columns", "9"]).code(0);
+}
+
 fn what_cannot_be_taken_is_told_with_its_mend(place: &Installation) {
     let desk = Desk::of(place);
     let server = &desk.server;
@@ -145,6 +150,7 @@ fn what_cannot_be_taken_is_told_with_its_mend(place: &Installation) {
         (edition["edition"]["state"] == "refused").then_some(edition)
     });
     assert!(refused["edition"]["refusal"].as_str().unwrap().contains("PARCEL"), "{refused}");
+    other_columns_are_fine(place);
     desk.take("/v1/sources/town-roll/editions", &roll(&[Some(1000), Some(1100)]));
     let late = server.post_as(&desk.operator, MENDS, "text/csv", "x").problem(409);
     assert!(late["detail"].as_str().unwrap().contains("edition 3 of the publisher followed"), "{late}");
@@ -154,6 +160,7 @@ fn what_cannot_be_taken_is_told_with_its_mend(place: &Installation) {
 fn the_publishers_next_edition_tells_what_it_ended(place: &Installation) {
     let desk = Desk::of(place);
     let row = format!("{HEADER}\n{},2 OAK ST,1000,200000,1950,R\n", parcel(2));
+    other_columns_are_fine(place);
     desk.take(MENDS, &row);
     desk.take("/v1/sources/town-roll/editions", &roll(&[Some(1000)]));
     let notices = place.sql("SELECT detail FROM notice WHERE kind = 'mends_ended'");
