@@ -186,7 +186,7 @@ impl Store {
         for file in files {
             let sql =
                 "SELECT 1 FROM edition_file f JOIN edition e ON e.source = f.source AND e.number = f.edition
-                       WHERE f.source = $1 AND e.layout_version = $2 AND e.state <> 'refused' AND f.bytes = $3
+                       WHERE f.source = $1 AND e.layout_version = $2 AND e.state NOT IN ('refused', 'withdrawn') AND f.bytes = $3
                          AND f.sha256 <> '' LIMIT 1";
             if self.main.fetch_one(sql, values![source, layout_version, file.bytes]).await?.is_none() {
                 return Ok(false);
@@ -206,7 +206,7 @@ impl Store {
         files: &[KeptFile],
     ) -> Result<Option<i64>, StoreError> {
         let identity = identity(files.iter().map(|file| file.sha256.as_str()), &layout.version());
-        let sql = "SELECT number FROM edition WHERE source = $1 AND identity = $2 AND state <> 'refused'";
+        let sql = "SELECT number FROM edition WHERE source = $1 AND identity = $2 AND state NOT IN ('refused', 'withdrawn')";
         self.main.fetch_one(sql, values![source, identity]).await?.map(|row| row.get(0)).transpose()
     }
 
@@ -232,7 +232,7 @@ impl Store {
         let known = tx
             .fetch_one(
                 "SELECT number FROM edition
-                 WHERE source = $1 AND identity = $2 AND state <> 'refused' AND number <> $3",
+                 WHERE source = $1 AND identity = $2 AND state NOT IN ('refused', 'withdrawn') AND number <> $3",
                 values![source, &identity, edition],
             )
             .await?;
@@ -331,8 +331,8 @@ fn keeping_job(source: i64, edition: i64, later: bool) -> NewJob {
         office: None,
         kind: JobKind::Import,
         payload: json!({ "source": source, "edition": edition, "keep": true }),
-        dedup_key: format!("keep{here}{source}:{edition}"),
-        exclusive_key: format!("keep:{source}:{edition}"),
+        dedup_key: format!("original{here}{source}:{edition}"),
+        exclusive_key: format!("original:{source}:{edition}"),
     }
 }
 

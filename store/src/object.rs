@@ -100,7 +100,7 @@ impl Store {
     /// Whether originals are kept in a bucket: one that cannot be written to is then told before anything is taken in.
     #[must_use]
     pub fn originals_in_a_bucket(&self) -> bool {
-        self.objects.in_a_bucket()
+        self.objects.in_bucket()
     }
 
     /// Takes a local file into the object store. The same bytes again are kept once.

@@ -63,11 +63,6 @@ const RETRY_FOR: Duration = Duration::from_secs(60);
 const REGION: &str = "us-east-1";
 
 impl Objects {
-    /// Whether they lie in a bucket.
-    pub(crate) fn in_a_bucket(&self) -> bool {
-        self.bucket.is_some()
-    }
-
     /// Opens the place. Nothing is asked of a bucket yet: what does not need the originals works without them.
     pub(crate) fn open(settings: &ObjectSettings, folder: &Path) -> Result<Objects, StoreError> {
         if settings.place.is_empty() {

@@ -25,6 +25,8 @@ pub(super) async fn run(
             Err(error) => return Err(error.into()),
         }
     }
+    // the packing that was asked for with the edition found nothing to pack yet
+    store.original_keep_request(source, edition).await?;
     store.job_finish(claim).await?;
     Ok(JobEnd::Done)
 }
