@@ -78,7 +78,9 @@ fn withdrawing_the_newest_edition_restores_what_was_read_before(place: &Installa
     let findings = place.export("findings");
     assert!(findings.iter().all(|f| f["state"] == "closed"), "{findings:?}");
     assert!(findings.iter().any(|f| f["closing"] == "edition_withdrawn"), "{findings:?}");
-    place.settled();
+    place.take_houses(houses(&[1500.0, 1200.0, 900.0])).code(0);
+    place.take_roll(roll(&[Some(1000), Some(1200), Some(900)])).code(0);
+    place.reconcile().code(0).says("1 reopened");
     assert_eq!(ranked(&place.queue()), ranked(&queue));
 }
 
