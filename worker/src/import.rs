@@ -70,13 +70,9 @@ pub(crate) async fn run(store: &Store, claim: &Claim, progress: &Progress) -> Re
     if let Some(reason) = not_as_received(&parsed, &edition) {
         return Err(JobError::Lasting(reason));
     }
-    if edition.files.iter().any(|file| FileInPlace::of_key(&file.object_key).is_some()) {
-        still_in_place(store, &edition).await?;
-        let hashes: Vec<String> = parsed.summaries.into_iter().map(|summary| summary.sha256).collect();
-        if let Settled::Known(known) = store.edition_settle(claim, place, &hashes).await? {
-            let reason = format!("these files are here already as edition {known}: nothing to do");
-            return refuse(store, claim, &source, &edition, reason).await;
-        }
+    let hashes = parsed.summaries.into_iter().map(|summary| summary.sha256).collect();
+    if let Some(reason) = here_already(store, claim, &edition, hashes).await? {
+        return refuse(store, claim, &source, &edition, reason).await;
     }
     loaded.counts.rows_total = parsed.rows_total;
     loaded.counts.rows_repeated = loaded.counts.rows_repeated.saturating_add(parsed.rows_repeated);
@@ -104,6 +100,22 @@ pub(crate) async fn run(store: &Store, claim: &Claim, progress: &Progress) -> Re
         warn!("folding the changes of {} was not asked for: {}", source.id, with_causes(&error));
     }
     Ok(JobEnd::Done)
+}
+
+/// Settles what files that were read in place are; why they are refused where they turn out to be here already.
+async fn here_already(
+    store: &Store,
+    claim: &Claim,
+    edition: &Edition,
+    hashes: Vec<String>,
+) -> Result<Option<String>, JobError> {
+    if !edition.files.iter().any(|file| FileInPlace::of_key(&file.object_key).is_some()) {
+        return Ok(None);
+    }
+    still_in_place(store, edition).await?;
+    let settled = store.edition_settle(claim, (edition.source, edition.number), &hashes).await?;
+    let Settled::Known(known) = settled else { return Ok(None) };
+    Ok(Some(format!("these files are here already as edition {known}: nothing to do")))
 }
 
 /// Why a loaded edition is held for a person instead of being put in use; nothing for a first one.

@@ -121,8 +121,13 @@ async fn pin(
     Ok(Some(Pinned { source, layout, normaliser, standard, policy }))
 }
 
-/// Judges a page: looks up the records of all its keys at once.
-async fn judge_page(store: &Store, pinned: &Pinned, page: &[Pending]) -> Result<Vec<JudgedPair>, StoreError> {
+/// Judges a page: looks up the records of all its keys at once. Judging goes to a thread of its own: it would keep this
+/// one from what other tasks wait for, a lease to be renewed among them. Gives the page back.
+async fn judge_page(
+    store: &Store,
+    pinned: &Arc<Pinned>,
+    page: Vec<Pending>,
+) -> Result<(Vec<Pending>, Vec<JudgedPair>), StoreError> {
     let judging = pinned.judging();
     let mut keys: Vec<String> = page.iter().filter_map(|pending| judging.key(pending).ok()).collect();
     keys.sort_unstable();
@@ -131,8 +136,14 @@ async fn judge_page(store: &Store, pinned: &Pinned, page: &[Pending]) -> Result<
         Some(_) => store.record_by_keys(&pinned.source, &keys).await?,
         None => Vec::new(),
     };
-    let by_key: HashMap<&str, &Record> = records.iter().map(|r| (r.parcel_key.as_str(), r)).collect();
-    Ok(page.iter().map(|pending| judging.judge(pending, &by_key)).collect())
+    let pinned = Arc::clone(pinned);
+    let judging = move || {
+        let by_key: HashMap<&str, &Record> = records.iter().map(|r| (r.parcel_key.as_str(), r)).collect();
+        let judging = pinned.judging();
+        let judged = page.iter().map(|pending| judging.judge(pending, &by_key)).collect();
+        (page, judged)
+    };
+    tokio::task::spawn_blocking(judging).await.map_err(StoreError::Task)
 }
 
 struct Brake {
@@ -142,7 +153,12 @@ struct Brake {
 
 /// Counts what the run would open or close among the pairs that were judged before, and holds it when that is more
 /// than the policy's share: a town does not change overnight, a definition does. A first run is exempt.
-async fn brake(store: &Store, pinned: &Pinned, run: &Run, release: bool) -> Result<Option<Brake>, JobError> {
+async fn brake(
+    store: &Store,
+    pinned: &Arc<Pinned>,
+    run: &Run,
+    release: bool,
+) -> Result<Option<Brake>, JobError> {
     let (_, judged_before) = store.pending_counts(&run.office, run.source).await?;
     if release || judged_before == 0 {
         return Ok(None);
@@ -153,7 +169,7 @@ async fn brake(store: &Store, pinned: &Pinned, run: &Run, release: bool) -> Resu
         let page = store.pending_page(&run.office, run.source, &after, PAIRS_A_BATCH).await?;
         let Some(last) = page.last() else { break };
         after.clone_from(&last.property);
-        let judged = judge_page(store, pinned, &page).await?;
+        let (page, judged) = judge_page(store, pinned, page).await?;
         for (pending, pair) in page.iter().zip(&judged) {
             let what = pair.change.as_ref().map(|change| change.what);
             counts.add(&pair.outcome, what);
@@ -229,8 +245,8 @@ impl Pages {
                 };
                 let Some(last) = page.last() else { return };
                 after.clone_from(&last.property);
-                let judged = judge_page(&store, &pinned, &page).await;
-                if sender.send(judged).await.is_err() {
+                let judged = judge_page(&store, &pinned, page).await;
+                if sender.send(judged.map(|(_, judged)| judged)).await.is_err() {
                     return;
                 }
             }

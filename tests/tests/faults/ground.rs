@@ -297,6 +297,8 @@ impl Ground {
     #[track_caller]
     pub(crate) fn wait_for_the_end(&self) {
         self.wait("SELECT count(*) FROM job WHERE state IN ('queued', 'running')", "0");
+        let failed = self.live("SELECT reason FROM job WHERE state = 'failed'");
+        assert!(failed.is_empty(), "{failed:?}");
     }
 
     /// Files or tables of records that no source refers to.

@@ -48,7 +48,7 @@ fn two_workers_share_the_jobs_and_judge_nothing_twice() {
         logs.iter().flat_map(|log| log.lines()).filter(|line| line.contains("failed")).collect();
     assert!(failed.is_empty(), "{}", failed.join("\n"));
     assert!(begun.iter().all(|jobs| *jobs > 0), "the work was not shared: {begun:?}");
-    assert_eq!(begun.iter().sum::<usize>(), 6, "two imports and four reconciliations");
+    assert_eq!(begun.iter().sum::<usize>(), 6, "two imports and four reconciliations: {logs:?}");
     assert_eq!(ground.judged_by_runs(), 4 * i64::from(HOUSES));
     let opened =
         ground.sql("SELECT finding FROM finding_event WHERE what = 'opened' ORDER BY office, finding");
