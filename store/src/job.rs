@@ -79,7 +79,7 @@ pub struct Claim {
     /// Where an earlier attempt got to, as its kind wrote it, or empty.
     pub resume: String,
     pub(crate) token: String,
-    lease_seconds: i64,
+    pub(crate) lease_seconds: i64,
 }
 
 /// A job as it is shown.

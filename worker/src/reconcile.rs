@@ -22,9 +22,9 @@ use crate::runner::{JobEnd, JobError};
 use crate::standards::Standards;
 
 /// Pairs judged and applied at once: one short transaction.
-const PAIRS_A_BATCH: i64 = 1000;
-/// Pages that are judged while one is written.
-const PAGES_AHEAD: usize = 2;
+const PAIRS_A_BATCH: i64 = 500;
+/// Pages that wait, judged, while one is written.
+const PAGES_AHEAD: usize = 1;
 /// The brake is for floods: fewer changes than this never hold a run.
 const BRAKE_CHANGES_MIN: i64 = 10;
 /// Rounds over pairs that people changed meanwhile; what is left then waits for the next run.

@@ -60,9 +60,10 @@ impl Store {
             values![counts_text(&counts)?, &run.office, &run.id],
         )
         .await?;
+        // nobody can have taken the job while its row was locked: the lease counts from here, however long this took
         tx.execute(
-            "UPDATE job SET progress = $1, progress_total = $2 WHERE id = $3",
-            values![progress.0, progress.1, &claim.id],
+            "UPDATE job SET progress = $1, progress_total = $2, lease_until = now_us() + $3 * 1000000 WHERE id = $4",
+            values![progress.0, progress.1, claim.lease_seconds, &claim.id],
         )
         .await?;
         tx.commit().await?;
