@@ -1,12 +1,15 @@
 //! What the files of an edition say about themselves, kept with the edition.
 
-use crossfoot_roll::check::{ChangeCheck, DoublesCheck, Gate, Remark, RollCheck};
+use crossfoot_audit::area::Area;
+use crossfoot_audit::money::Money;
+use crossfoot_roll::check::{ChangeCheck, DoublesCheck, Gate, Remark, RollCheck, RollChecker, RowFacts};
 use crossfoot_roll::layout::Layout;
 use serde::Serialize;
 use serde::de::DeserializeOwned;
 
-use crate::database::{Row, values};
+use crate::database::{Database, Row, numbers, values};
 use crate::job::{Claim, hold};
+use crate::source::{Edition, Source};
 use crate::{Store, StoreError};
 
 /// The check of an edition.
@@ -73,16 +76,109 @@ impl Store {
         row.map(|row| check_of(&row)).transpose()
     }
 
-    /// The check of the newest edition up to one that has one: of an edition that was read only where it changed there
-    /// is none.
+    /// The counts of an edition that was loaded but read only where it changed: those of the edition in use, less the
+    /// versions that it replaces or ends, plus those that it brings. Rows that could not be read are the caller's to count:
+    /// they are read every time. A later row of a parcel stays counted as it stood when the file was last read whole.
+    /// None where the edition in use has no counts or another layout.
     ///
     /// # Errors
     /// [`StoreError`] of the database.
-    pub async fn check_up_to(&self, source: i64, edition: i64) -> Result<Option<EditionCheck>, StoreError> {
-        let sql = format!(
-            "SELECT {COLUMNS} FROM edition_check WHERE source = $1 AND edition <= $2 ORDER BY edition DESC LIMIT 1"
-        );
-        self.main.fetch_one(&sql, values![source, edition]).await?.as_ref().map(check_of).transpose()
+    pub async fn check_moved(
+        &self,
+        source: &Source,
+        edition: &Edition,
+    ) -> Result<Option<RollCheck>, StoreError> {
+        let (Some(container), Some(current)) = (source.container.as_deref(), source.current_edition) else {
+            return Ok(None);
+        };
+        let Some(before) = self.check_of(source.number, current).await? else { return Ok(None) };
+        if self.edition(source.number, current).await?.layout.version() != edition.layout.version() {
+            return Ok(None);
+        }
+        let database = self.records(container).await?;
+        let mut checker = RollChecker::resume(&edition.layout, before.counts);
+        let mut after = 0;
+        loop {
+            let changed = changed_after(&database, (source.number, edition.number), after).await?;
+            let Some(last) = changed.last() else { return Ok(Some(checker.finish())) };
+            after = *last;
+            move_by(&mut checker, &database, (source.number, edition.number), &changed).await?;
+        }
+    }
+}
+
+/// Changed records looked at by one statement.
+const CHANGES_A_PAGE: i64 = 2_000;
+
+async fn changed_after(database: &Database, place: (i64, i64), after: i64) -> Result<Vec<i64>, StoreError> {
+    let sql = "SELECT number FROM record_change WHERE source = $1 AND edition = $2 AND number > $3
+               ORDER BY number LIMIT $4";
+    let rows = database.fetch(sql, values![place.0, place.1, after, CHANGES_A_PAGE]).await?;
+    rows.iter().map(|row| row.get(0)).collect()
+}
+
+/// Takes off what these records were before an edition and adds what they are with it.
+async fn move_by(
+    checker: &mut RollChecker,
+    database: &Database,
+    (source, edition): (i64, i64),
+    changed: &[i64],
+) -> Result<(), StoreError> {
+    const COUNTED: &str = "parcel_raw, area_um2, value_cents, year_built, class";
+    let sql = format!(
+        "SELECT number, since_edition, 'base', {COUNTED} FROM record
+         WHERE source = $1 AND since_edition < $2 AND number = ANY (numbers($3))
+         UNION ALL
+         SELECT number, edition, what, {COUNTED} FROM record_change
+         WHERE source = $1 AND edition <= $2 AND number = ANY (numbers($3)) ORDER BY 1, 2"
+    );
+    let rows = database.fetch(&sql, vec![source.into(), edition.into(), numbers(changed)]).await?;
+    let mut before: Option<Version> = None;
+    for row in &rows {
+        let version = Version::of(row)?;
+        if version.edition == edition {
+            let replaced = before.take().filter(|before| before.number == version.number);
+            replaced.iter().for_each(|before| before.count(|facts| checker.remove(facts)));
+            version.count(|facts| checker.add(facts));
+        } else {
+            before = Some(version);
+        }
+    }
+    Ok(())
+}
+
+/// A version of a record as far as it is counted.
+struct Version {
+    number: i64,
+    edition: i64,
+    ended: bool,
+    parcel_raw: String,
+    area: Option<Area>,
+    value: Option<Money>,
+    year_built: Option<i32>,
+    class: String,
+}
+
+impl Version {
+    fn of(row: &Row) -> Result<Version, StoreError> {
+        let year: Option<i64> = row.get(6)?;
+        Ok(Version {
+            number: row.get(0)?,
+            edition: row.get(1)?,
+            ended: row.get::<String>(2)? == "ended",
+            parcel_raw: row.get(3)?,
+            area: row.get::<Option<i64>>(4)?.map(Area::from_square_micrometres),
+            value: row.get::<Option<i64>>(5)?.map(Money::from_cents),
+            year_built: year.and_then(|year| i32::try_from(year).ok()),
+            class: row.get(7)?,
+        })
+    }
+
+    fn count(&self, mut by: impl FnMut(RowFacts<'_>)) {
+        let (area, value, year_built) = (self.area, self.value, self.year_built);
+        if !self.ended {
+            by(RowFacts { parcel_raw: &self.parcel_raw, area, value, year_built, class: &self.class });
+        }
     }
 }
 

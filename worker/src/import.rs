@@ -11,6 +11,7 @@ mod parsing;
 use std::sync::mpsc as threads;
 
 use crossfoot_audit::area::Area;
+use crossfoot_roll::check::RollCheck;
 use crossfoot_store::edition::{HoldReason, sentences};
 use crossfoot_store::in_place::{FileInPlace, Settled};
 use crossfoot_store::job::Claim;
@@ -70,15 +71,12 @@ pub(crate) async fn run(store: &Store, claim: &Claim, progress: &Progress) -> Re
     if let Some(reason) = not_as_received(&parsed, &edition) {
         return Err(JobError::Lasting(reason));
     }
-    let hashes = parsed.summaries.into_iter().map(|summary| summary.sha256).collect();
+    let hashes = parsed.summaries.iter().map(|summary| summary.sha256.clone()).collect();
     if let Some(reason) = here_already(store, claim, &edition, hashes).await? {
         return refuse(store, claim, &source, &edition, reason).await;
     }
-    loaded.counts.rows_total = parsed.rows_total;
-    loaded.counts.rows_repeated = loaded.counts.rows_repeated.saturating_add(parsed.rows_repeated);
-    loaded.median_um2 = parsed.areas.median().map(Area::square_micrometres);
-    loaded.headers = parsed.headers;
-    let gates = checking::conclude(store, claim, &source, &edition, parsed.check, &loaded).await?;
+    let counts = complete(store, &source, &edition, parsed, &mut loaded).await?;
+    let gates = checking::conclude(store, claim, &source, &edition, counts, &loaded).await?;
     if gates.iter().any(|gate| gate.refuse) {
         let reasons: Vec<String> = gates.into_iter().map(|gate| gate.sentence).collect();
         return refuse(store, claim, &source, &edition, reasons.join("; ")).await;
@@ -100,6 +98,23 @@ pub(crate) async fn run(store: &Store, claim: &Claim, progress: &Progress) -> Re
         warn!("folding the changes of {} was not asked for: {}", source.id, with_causes(&error));
     }
     Ok(JobEnd::Done)
+}
+
+/// Adds what only the parser knows to what came of the rows; gives the counts of the whole edition.
+async fn complete(
+    store: &Store,
+    source: &Source,
+    edition: &Edition,
+    parsed: Parsed,
+    loaded: &mut Loaded,
+) -> Result<Option<RollCheck>, JobError> {
+    let counts = checking::counts(store, source, edition, parsed.check).await?;
+    let median = parsed.areas.median().or_else(|| checking::median(counts.as_ref()?, edition));
+    loaded.counts.rows_total = parsed.rows_total;
+    loaded.counts.rows_repeated = loaded.counts.rows_repeated.saturating_add(parsed.rows_repeated);
+    loaded.median_um2 = median.map(Area::square_micrometres);
+    loaded.headers = parsed.headers;
+    Ok(counts)
 }
 
 /// Settles what files that were read in place are; why they are refused where they turn out to be here already.

@@ -9,7 +9,7 @@ use crossfoot_roll::layout::Layout;
 use crossfoot_store::load::{LoadBatch, RollBatch};
 use tokio::sync::mpsc;
 
-use super::parsing::{Originals, ParseStop, Parsed, ROWS_A_BATCH, Reading, nothing_readable};
+use super::parsing::{Check, Originals, ParseStop, Parsed, ROWS_A_BATCH, Reading, nothing_readable};
 use crate::gates::AreaTally;
 use crate::runner::with_causes;
 
@@ -60,7 +60,7 @@ pub(super) fn parse(
         summaries: summaries.into_iter().map(|file| file.summary).collect(),
         headers: Vec::new(),
         areas,
-        check: Some(checker.finish()),
+        check: Check::Whole(checker.finish()),
     })
 }
 

@@ -4,6 +4,8 @@
 use std::collections::BTreeMap;
 use std::collections::btree_map::Entry;
 
+use crossfoot_audit::area::Area;
+use crossfoot_audit::record::figure::AreaUnit;
 use crossfoot_roll::check::{
     DefinitionLimits, DoublePair, DoublesCheck, Gate, RollCheck, RowPlace, definition_change, remarks,
 };
@@ -16,10 +18,37 @@ use crossfoot_store::{Store, StoreError};
 use tracing::warn;
 
 use crate::evidence::{EvidenceError, head};
+use crate::import::parsing::Check;
 use crate::runner::{JobError, with_causes};
 
-/// Keeps the check of an edition and gives the reasons for which it must not come into use. Where rows that are known
-/// were not read, there are no counts of the whole file: its changes are weighed by the newest counts that there are.
+/// What the rows of a loaded edition come to: as counted while they were read or, where known rows were passed over, the
+/// counts of the edition before moved by what changed. None where that one has none.
+pub(super) async fn counts(
+    store: &Store,
+    source: &Source,
+    edition: &Edition,
+    check: Check,
+) -> Result<Option<RollCheck>, StoreError> {
+    match check {
+        Check::Whole(counts) => Ok(Some(counts)),
+        Check::Changes { rejects } => {
+            let moved = store.check_moved(source, edition).await?;
+            Ok(moved.map(|counts| RollCheck { rejects, ..counts }))
+        }
+    }
+}
+
+/// The median area by counts of an edition: within 0.4 %.
+pub(super) fn median(counts: &RollCheck, edition: &Edition) -> Option<Area> {
+    let area = counts.summary(&edition.layout).area;
+    let median = area.spread.median?;
+    match area.unit {
+        AreaUnit::SquareFeet => Area::from_square_feet_f64(median),
+        AreaUnit::SquareMetres => Area::from_square_metres_f64(median),
+    }
+}
+
+/// Keeps the check of an edition and gives the reasons for which it must not come into use.
 pub(super) async fn conclude(
     store: &Store,
     claim: &Claim,
@@ -29,17 +58,11 @@ pub(super) async fn conclude(
     loaded: &Loaded,
 ) -> Result<Vec<Gate>, JobError> {
     let mut gates: Vec<Gate> = loaded.doubles.gate().into_iter().collect();
-    let weighed_by = match (&counts, source.current_edition) {
-        (None, Some(current)) => store.check_up_to(source.number, current).await?.map(|check| check.counts),
-        (counts, _) => counts.clone(),
-    };
-    if let Some(weighed_by) = weighed_by
-        && same_layout(store, source, edition).await?
-    {
-        let compared = loaded.counts.records_unchanged.saturating_add(loaded.counts.records_changed);
-        gates.extend(definition_change(&weighed_by, &loaded.changes, compared, DefinitionLimits::default()));
-    }
     let Some(counts) = counts else { return Ok(gates) };
+    if same_layout(store, source, edition).await? {
+        let compared = loaded.counts.records_unchanged.saturating_add(loaded.counts.records_changed);
+        gates.extend(definition_change(&counts, &loaded.changes, compared, DefinitionLimits::default()));
+    }
     let mut doubles = look_at(store, edition, &loaded.doubles.pairs).await;
     doubles.same = loaded.counts.rows_repeated;
     doubles.other = counts_of_doubles(&counts, loaded);

@@ -1,5 +1,6 @@
 //! The parsing side of an import: files of an edition to batches, on a thread of its own.
 
+use std::collections::BTreeMap;
 use std::io::Read;
 use std::path::{Path, PathBuf};
 use std::sync::mpsc as threads;
@@ -39,8 +40,22 @@ pub(super) struct Parsed {
     /// The columns of each file.
     pub(super) headers: Vec<Vec<String>>,
     pub(super) areas: AreaTally,
-    /// What the file says about itself; none where known rows were not read.
-    pub(super) check: Option<RollCheck>,
+    /// What the file says about itself.
+    pub(super) check: Check,
+}
+
+/// What was counted while rows were read.
+pub(super) enum Check {
+    /// Every row was read.
+    Whole(RollCheck),
+    /// Rows that are known were passed over; those that cannot be read never are.
+    Changes { rejects: BTreeMap<String, i64> },
+}
+
+impl Default for Check {
+    fn default() -> Check {
+        Check::Whole(RollCheck::default())
+    }
 }
 
 impl Parsed {
@@ -208,8 +223,9 @@ pub(super) fn parse(opened: Opened, sending: &Sending, reading: &Reading) -> Res
     if passed_over > 0 {
         // rows that are known were not read: the median of the others would be that of the changes
         parsed.areas = AreaTally::default();
+        parsed.check = Check::Changes { rejects: checker.finish().rejects };
     } else {
-        parsed.check = Some(checker.finish());
+        parsed.check = Check::Whole(checker.finish());
     }
     Ok(parsed)
 }
