@@ -3,12 +3,24 @@
 
     python3 benches/compare.py DIR --repeats 3 \\
         --contestant 'duckdb=.oracle/bin/python benches/peer_duckdb.py {dir} {fresh}/peer.duckdb' \\
-        --contestant 'crossfoot=sh benches/crossfoot.sh {dir} {fresh}'
+        --contestant 'crossfoot=sh benches/crossfoot.sh {dir} {fresh}' \\
+        --check 'crossfoot=python3 benches/figures.py {fresh}/data'
+
+The next edition, against the csv crate that reads the same file and does nothing with it:
+
+    sh benches/crossfoot.sh DIR STATE
+    python3 benches/compare.py DIR --repeats 3 --expected expected_nightly.json \\
+        --contestant 'csv=target/release/bare-csv {dir}/roll_nightly.csv' --yardstick csv \\
+        --contestant 'nightly=sh benches/nightly.sh {dir} {fresh} {dir}/roll_nightly.csv' \\
+        --prepare 'nightly=cp -r STATE/data {fresh}/data' \\
+        --check 'nightly=python3 benches/figures.py {fresh}/data'
 
 DIR holds the files of make-roll (invented data). A contestant is NAME=COMMAND, run by sh; {dir} is DIR and {fresh} a
-folder that is new and empty for each run and removed after it. The last line that the command prints must be the result
-as JSON with the names of expected.json; a run whose figures differ is void, and one void run fails the comparison. (Only
-sum_queued_value_effect_cents may be left out.) Taken per run, from the start of sh to its end, with every process that
+folder that is new and empty for each run and removed after it. The last line that the command prints, or the command
+that checks it afterwards, which is not timed, must be the result as JSON with the names of expected.json; a run whose figures differ is void, and one void run fails the comparison. (Only
+sum_queued_value_effect_cents may be left out, and counts that make one together may be given as one, see TOGETHER.) A
+yardstick reads and gives no figures but its rows. What a contestant needs beforehand is prepared for each run and not
+timed. Taken per run, from the start of sh to its end, with every process that
 it waited for: wall time, user and system CPU seconds, and the largest resident set of any one process, all through
 os.wait4. The input is read once beforehand, so that it is in the page cache. Contestants alternate, since a machine that
 others use is not the same machine a minute later; a ratio is of medians, to the first contestant named. Standard library
@@ -27,13 +39,20 @@ import time
 from pathlib import Path
 
 OPTIONAL = {"sum_queued_value_effect_cents"}
+# A rejected row has no record, so that one that was mended is a new record; columns that are not mapped are not compared.
+TOGETHER = {"appeared": ("new", "mended"), "not_changed_in_mapped": ("unchanged", "changed_unmapped_only")}
 MEASURES = (("wall_s", "wall s", 1), ("cpu_s", "CPU s", 1), ("rss_mib", "RSS MiB", 0))
 
 
-def run_once(command, directory, fresh_in):
+def run_once(command, prepare, check, directory, fresh_in):
     """One timed run: what it took, what it printed, and how it ended."""
     fresh = Path(tempfile.mkdtemp(prefix="fresh-", dir=fresh_in))
-    line = command.replace("{dir}", str(directory)).replace("{fresh}", str(fresh))
+    line, before, after = (
+        c.replace("{dir}", str(directory)).replace("{fresh}", str(fresh)) for c in (command, prepare, check)
+    )
+    if before:
+        subprocess.run(["sh", "-c", before], check=True)
+        os.sync()
     with tempfile.TemporaryFile() as output:
         started = time.perf_counter()
         process = subprocess.Popen(["sh", "-c", line], stdout=output, stdin=subprocess.DEVNULL)
@@ -42,6 +61,9 @@ def run_once(command, directory, fresh_in):
         process.returncode = os.waitstatus_to_exitcode(status)
         output.seek(0)
         printed = output.read().decode("utf-8", "replace").strip().splitlines()
+    if after and process.returncode == 0:
+        asked = subprocess.run(["sh", "-c", after], stdout=subprocess.PIPE, check=True)
+        printed = asked.stdout.decode("utf-8", "replace").strip().splitlines()
     size = sum(f.stat().st_size for f in fresh.rglob("*") if f.is_file())
     shutil.rmtree(fresh)
     return {
@@ -56,7 +78,16 @@ def run_once(command, directory, fresh_in):
     }
 
 
-def faults(run, expected):
+def together(figures):
+    """Figures with the counts that make one together as one."""
+    figures = dict(figures)
+    for whole, parts in TOGETHER.items():
+        if all(part in figures for part in parts):
+            figures[whole] = sum(figures.pop(part) for part in parts)
+    return figures
+
+
+def faults(run, expected, yardstick):
     """Why a run is void; nothing if it is not."""
     if run["exit"] != 0:
         return [f"ended with {run['exit']}"]
@@ -65,6 +96,10 @@ def faults(run, expected):
         assert isinstance(result, dict)
     except (ValueError, AssertionError):
         return [f"the last line is no JSON object: {run['last_line'][:200]!r}"]
+    if yardstick:
+        rows = result.get("rows")
+        return [] if rows == expected["rows_total"] else [f"expected {expected['rows_total']} rows, read {rows}"]
+    expected, result = together(expected), together(result)
     return [
         f"{name}: expected {value}, printed {result.get(name, 'nothing')}"
         for name, value in expected.items()
@@ -99,12 +134,17 @@ def main():
     arguments = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     arguments.add_argument("directory", type=Path)
     arguments.add_argument("--contestant", action="append", required=True, metavar="NAME=COMMAND")
+    arguments.add_argument("--yardstick", action="append", default=[], metavar="NAME")
+    arguments.add_argument("--prepare", action="append", default=[], metavar="NAME=COMMAND")
+    arguments.add_argument("--check", action="append", default=[], metavar="NAME=COMMAND")
     arguments.add_argument("--repeats", type=int, default=3)
     arguments.add_argument("--expected", default="expected.json", help="file in DIR, for example expected_nightly.json")
     arguments.add_argument("--fresh-in", type=Path, help="where the fresh folders are made; DIR if not said")
     arguments.add_argument("--json", type=Path, help="write everything measured to this file as well")
     options = arguments.parse_args()
     contestants = dict(c.split("=", 1) for c in options.contestant)
+    prepare = dict(c.split("=", 1) for c in options.prepare)
+    check = dict(c.split("=", 1) for c in options.check)
     names = list(contestants)
     directory = options.directory.resolve()
     expected = json.loads((directory / options.expected).read_text(encoding="utf-8"))
@@ -116,8 +156,8 @@ def main():
     runs, void = {name: [] for name in names}, 0
     for turn in range(options.repeats):
         for name in names:
-            run = run_once(contestants[name], directory, options.fresh_in or directory)
-            wrong = faults(run, expected)
+            run = run_once(contestants[name], prepare.get(name, ""), check.get(name, ""), directory, options.fresh_in or directory)
+            wrong = faults(run, expected, name in options.yardstick)
             took = f"{run['wall_s']:.2f} s, CPU {run['cpu_s']:.2f} s, {run['rss_mib']:.0f} MiB"
             print(f"{turn + 1}/{options.repeats} {name}: {took}{', VOID' if wrong else ''}", file=sys.stderr)
             for fault in wrong:

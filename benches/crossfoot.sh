@@ -1,6 +1,6 @@
 #!/bin/sh
-# The contestant crossfoot of the benchmark: import, join, judge, queue, by the release build, then the figures as the
-# databases hold them. Called by compare.py. The roll is read where it lies and not copied: keeping it is another job.
+# The contestant crossfoot of the benchmark: import, join, judge, queue, by the release build. Called by
+# compare.py; figures.py reads what came of it. The roll is read where it lies and not copied: keeping it is another job.
 #
 #   sh benches/crossfoot.sh DIR FRESH [DATABASE_URL]
 #
@@ -15,4 +15,3 @@ run policy set "$dir/policy.toml"
 run import roll "$dir/roll.csv" --layout "$dir/layout.toml" --keep-later
 run import houses "$dir/houses.csv"
 run reconcile
-exec python3 "$(dirname "$0")/figures.py" "$fresh/data" "$url"

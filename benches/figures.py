@@ -33,11 +33,20 @@ def main(data, url):
     def one(sql, records=False):
         return [int(v or 0) for v in query(sql, records)[0]]
 
-    rows_total, rows_ok = one("SELECT rows_total, rows_entered FROM edition")
-    reasons = {r: int(n) for r, n in query("SELECT reason, count(*) FROM reject GROUP BY reason", True)}
-    # halves of the figure, so that neither sum overflows
+    number, rows_total, rows_ok, new, changed, unchanged, gone = one(
+        "SELECT number, rows_total, rows_entered, records_new, records_changed, records_unchanged, records_ended"
+        " FROM edition WHERE state = 'current'")
+    rejects = query(f"SELECT reason, count(*) FROM reject WHERE edition = {number} GROUP BY reason", True)
+    reasons = {r: int(n) for r, n in rejects}
+    # the newest version of each record, unless it ended; halves of the figure, so that neither sum overflows
     whole, part, value = one(
-        "SELECT sum(area_um2 / 1000000), sum(area_um2 % 1000000), sum(value_cents) FROM record", True)
+        "SELECT sum(area_um2 / 1000000), sum(area_um2 % 1000000), sum(value_cents) FROM ("
+        "    SELECT area_um2, value_cents FROM record AS r WHERE NOT EXISTS ("
+        "        SELECT 1 FROM record_change AS c WHERE c.source = r.source AND c.number = r.number)"
+        "    UNION ALL"
+        "    SELECT area_um2, value_cents FROM record_change AS c WHERE what <> 'ended' AND NOT EXISTS ("
+        "        SELECT 1 FROM record_change AS l"
+        "        WHERE l.source = c.source AND l.number = c.number AND l.edition > c.edition)) AS newest", True)
     outcomes = {o: int(n) for o, n in query("SELECT outcome, count(*) FROM judgement GROUP BY outcome")}
     houses = sum(outcomes.values())
     diff_whole, diff_part, effect, effect_cents = one(
@@ -63,6 +72,8 @@ def main(data, url):
         "sum_queued_value_effect": effect,
         "sum_queued_value_effect_cents": effect_cents,
     }
+    if number > 1:
+        result |= {"appeared": new, "changed_mapped": changed, "not_changed_in_mapped": unchanged, "gone": gone}
     print(json.dumps(result))
 
 
