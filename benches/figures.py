@@ -49,9 +49,13 @@ def main(data, url):
         "        WHERE l.source = c.source AND l.number = c.number AND l.edition > c.edition)) AS newest", True)
     outcomes = {o: int(n) for o, n in query("SELECT outcome, count(*) FROM judgement GROUP BY outcome")}
     houses = sum(outcomes.values())
-    diff_whole, diff_part, effect, effect_cents = one(
-        "SELECT sum(difference_um2 / 1000000), sum(difference_um2 % 1000000), sum(effect_high_cents / 100),"
-        " sum(effect_high_cents) FROM finding WHERE state = 'open'")
+    # A finding keeps the figures that it was opened with, and lingers a little below the threshold: what the queue shows
+    # is the judgement that it has now.
+    queued, diff_whole, diff_part, effect, effect_cents = one(
+        "SELECT count(*), sum(j.difference_um2 / 1000000), sum(j.difference_um2 % 1000000),"
+        " sum(j.effect_high_cents / 100), sum(j.effect_high_cents) FROM finding AS f JOIN judgement AS j"
+        " ON j.office = f.office AND j.property = f.property AND j.source = f.source"
+        " WHERE f.state = 'open' AND j.outcome = 'material'")
     (within,) = one(
         "SELECT count(*) FROM judgement WHERE outcome = 'within_measuring_error'"
         " AND abs(difference_um2) >= threshold_um2")
@@ -65,7 +69,7 @@ def main(data, url):
         "houses": houses,
         "matched": houses - outcomes.get("unmatched", 0),
         "unmatched": outcomes.get("unmatched", 0),
-        "queued": outcomes.get("material", 0),
+        "queued": queued,
         "material_but_within_noise": within,
         "not_material": outcomes.get("not_material", 0) + outcomes.get("within_measuring_error", 0) - within,
         "sum_queued_diff_tenths": (diff_whole * 1_000_000 + diff_part) * 10 // SQUARE_FOOT,

@@ -34,7 +34,9 @@ pub use summary::{AreaSummary, CheckSummary, Quartiles, YearSummary};
 pub use tally::{Figures, Tally};
 
 use crate::entry::{Entry, Reason};
+use crate::identity::identity_failures;
 use crate::layout::Layout;
+use crate::record_view::{StoredRecord, record_view};
 
 /// Distinct classes that are counted apart; a column with more of them is no class of use, and the rest are counted
 /// together under [`CLASSES_BEYOND`].
@@ -65,6 +67,18 @@ impl<'a> From<&'a Entry> for RowFacts<'a> {
             value: entry.value,
             year_built: entry.year_built,
             class: &entry.class,
+        }
+    }
+}
+
+impl<'a> From<&StoredRecord<'a>> for RowFacts<'a> {
+    fn from(record: &StoredRecord<'a>) -> RowFacts<'a> {
+        RowFacts {
+            parcel_raw: record.parcel_raw,
+            area: record.area,
+            value: record.value,
+            year_built: record.year_built.and_then(|year| i32::try_from(year).ok()),
+            class: record.class,
         }
     }
 }
@@ -199,6 +213,32 @@ impl RollChecker {
     /// Takes a row off that was counted in the check that this one goes on from.
     pub fn remove<'a>(&mut self, row: impl Into<RowFacts<'a>>) {
         self.count(row.into(), -1);
+    }
+
+    /// Counts a row with the sums of the layout that its record must keep, or with `by` = -1 takes it off.
+    pub fn record(&mut self, layout: &Layout, record: &StoredRecord<'_>, by: i64) {
+        self.count(RowFacts::from(record), by);
+        if layout.identity.is_empty() {
+            return;
+        }
+        let (checked, failures) = identity_failures(layout, &record_view(layout, record));
+        for (number, identity) in layout.identity.iter().enumerate() {
+            let name = identity.to_string();
+            let (mut held, failed) = (0, failures.iter().filter(|failure| failure.identity == number));
+            for failure in failed {
+                held -= 1;
+                let row = IdentityFailure {
+                    file: i64::from(record.row.file),
+                    line: record.row.line,
+                    parcel: record.parcel_raw.to_owned(),
+                    total: failure.left.normalize().to_string(),
+                    sum: failure.right.normalize().to_string(),
+                };
+                self.identity(&name, Some(&row), by);
+            }
+            held += checked.iter().filter(|one| **one == number).count() as i64;
+            (0..held).for_each(|_| self.identity(&name, None, by));
+        }
     }
 
     /// Counts rows that could not be read; a negative number takes them off.

@@ -1,5 +1,6 @@
 //! A stored record as named values, each with the building it is of and the column, file and line it comes from.
 
+use crate::entry::Entry;
 use crate::layout::{Layout, Unit};
 use crate::stored::{Stored, StoredRow, StoredValue};
 use crossfoot_audit::area::Area;
@@ -26,6 +27,24 @@ pub struct StoredRecord<'a> {
     pub rest: &'a str,
     /// The record's own row.
     pub row: RowPlace,
+}
+
+impl<'a> StoredRecord<'a> {
+    /// The record that an entry of a file of the edition becomes.
+    #[must_use]
+    pub fn of(file: u16, entry: &'a Entry) -> StoredRecord<'a> {
+        let Entry { line, byte_start, byte_length, .. } = *entry;
+        StoredRecord {
+            parcel_raw: &entry.parcel_raw,
+            situs: &entry.situs,
+            area: entry.area,
+            value: entry.value,
+            year_built: entry.year_built.map(i64::from),
+            class: &entry.class,
+            rest: &entry.rest,
+            row: RowPlace { file, line, byte_start, byte_length },
+        }
+    }
 }
 
 /// Where a row stands.

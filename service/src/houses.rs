@@ -13,12 +13,15 @@ use crossfoot_audit::document::{DocumentReader, Problem};
 use crossfoot_store::Store;
 use crossfoot_store::measurement::{NewMeasurement, Saving};
 use serde_json::{Value, json};
+use tokio::sync::mpsc;
 
 use crate::installation::Installation;
 use crate::outcome::{Outcome, complain};
 
 /// Houses saved in one transaction.
 const HOUSES_A_BATCH: usize = 500;
+/// Batches that may wait to be saved: they bound the memory.
+const BATCHES_IN_FLIGHT: usize = 4;
 /// Houses set aside whose problems are printed; the file of `--set-aside` has them all.
 const ASIDE_SHOWN: i64 = 20;
 
@@ -88,33 +91,88 @@ impl Taken {
     }
 }
 
-/// Takes in a file.
+/// Takes in a file: it is read on a thread of its own, beside the saving of what was read before.
 pub(crate) async fn take<'a>(
     installation: &'a Installation,
-    file: impl Read + Send,
+    file: impl Read + Send + 'static,
     name: &'a str,
     aside: Option<&'a mut (dyn Write + Send)>,
 ) -> anyhow::Result<Taken> {
-    let mut taking = Taking {
-        installation,
-        reader: DocumentReader::new()?,
-        name,
-        aside,
-        places: HashMap::new(),
-        batch: Vec::new(),
-        batches: 0,
-        taken: Taken::default(),
-    };
-    for placed in documents(BufReader::with_capacity(1 << 20, file)) {
-        taking.one(placed).await?;
+    let mut taking = Taking { installation, name, aside, batches: 0, taken: Taken::default() };
+    let reader = DocumentReader::new()?;
+    let (batches, mut receiver) = mpsc::channel(BATCHES_IN_FLIGHT);
+    let reading = tokio::task::spawn_blocking(move || read_all(file, &reader, &batches));
+    while let Some(batch) = receiver.recv().await {
+        taking.save(batch).await?;
     }
-    taking.save().await?;
+    reading.await?;
     if taking.taken.houses() == 0 {
         complain(&format!(
             "{name}: there is no house in the file: expected a JSON array, NDJSON, or CSV with a header"
         ));
     }
     Ok(taking.taken)
+}
+
+/// What was read of a file at once, in its order.
+#[derive(Default)]
+struct HouseBatch {
+    good: Vec<NewMeasurement>,
+    aside: Vec<Aside>,
+}
+
+impl HouseBatch {
+    fn is_full(&self) -> bool {
+        self.good.len() >= HOUSES_A_BATCH || self.aside.len() >= HOUSES_A_BATCH
+    }
+}
+
+/// A house that is set aside.
+struct Aside {
+    place: String,
+    document: Value,
+    problems: Vec<Problem>,
+}
+
+/// Reads a file to its end, or until nobody listens any more.
+fn read_all(file: impl Read + Send, reader: &DocumentReader, batches: &mpsc::Sender<HouseBatch>) {
+    let mut places = HashMap::new();
+    let mut batch = HouseBatch::default();
+    for placed in documents(BufReader::with_capacity(1 << 20, file)) {
+        match read_one(reader, placed, &mut places) {
+            Ok(house) => batch.good.push(house),
+            Err(aside) => batch.aside.push(aside),
+        }
+        if batch.is_full() && batches.blocking_send(std::mem::take(&mut batch)).is_err() {
+            return;
+        }
+    }
+    // whoever listened no longer has said why
+    let _ended = batches.blocking_send(batch);
+}
+
+/// A house as it is saved; `places` knows where each reference of the file stood first.
+fn read_one(
+    reader: &DocumentReader,
+    placed: Placed,
+    places: &mut HashMap<String, String>,
+) -> Result<NewMeasurement, Aside> {
+    let Placed { place, document, lines } = placed;
+    let document = match document {
+        Ok(document) => document,
+        Err((raw, problems)) => return Err(Aside { place, document: Value::String(raw), problems }),
+    };
+    let problems = match reader.read(&document) {
+        Err(problems) => lines.mark(problems),
+        Ok(measurement) => match places.get(&measurement.reference) {
+            Some(first) => vec![repeated(&measurement.reference, first)],
+            None => {
+                places.insert(measurement.reference.clone(), place);
+                return Ok(NewMeasurement { measurement, document: document.to_string() });
+            }
+        },
+    };
+    Err(Aside { place, document, problems })
 }
 
 /// How houses are written.
@@ -174,39 +232,20 @@ pub(crate) fn documents<'f>(
 
 struct Taking<'a> {
     installation: &'a Installation,
-    reader: DocumentReader,
     name: &'a str,
     aside: Option<&'a mut (dyn Write + Send)>,
-    places: HashMap<String, String>,
-    batch: Vec<NewMeasurement>,
     batches: u32,
     taken: Taken,
 }
 
 impl Taking<'_> {
-    async fn one(&mut self, placed: Placed) -> anyhow::Result<()> {
-        let document = match placed.document {
-            Ok(document) => document,
-            Err((raw, problems)) => return self.set_aside(&placed.place, &Value::String(raw), &problems),
-        };
-        match self.reader.read(&document) {
-            Err(problems) => self.set_aside(&placed.place, &document, &placed.lines.mark(problems)),
-            Ok(measurement) => {
-                if let Some(first) = self.places.get(&measurement.reference) {
-                    let problem = repeated(&measurement.reference, first);
-                    return self.set_aside(&placed.place, &document, &[problem]);
-                }
-                self.places.insert(measurement.reference.clone(), placed.place);
-                self.batch.push(NewMeasurement { measurement, document: document.to_string() });
-                if self.batch.len() >= HOUSES_A_BATCH { self.save().await } else { Ok(()) }
-            }
+    async fn save(&mut self, batch: HouseBatch) -> anyhow::Result<()> {
+        for Aside { place, document, problems } in &batch.aside {
+            self.set_aside(place, document, problems)?;
         }
-    }
-
-    async fn save(&mut self) -> anyhow::Result<()> {
-        let full = self.batch.len() >= HOUSES_A_BATCH;
-        let batch = std::mem::take(&mut self.batch);
-        for saved in self.installation.store.measurement_save(&self.installation.office, batch).await? {
+        let full = batch.good.len() >= HOUSES_A_BATCH;
+        let store = &self.installation.store;
+        for saved in store.measurement_save(&self.installation.office, batch.good).await? {
             match saved.saving {
                 Saving::New => self.taken.new += 1,
                 Saving::NewVersion => self.taken.new_version += 1,
@@ -215,7 +254,7 @@ impl Taking<'_> {
         }
         self.batches += 1;
         if full && Store::statistics_due(self.batches) {
-            self.installation.store.statistics_refresh().await?;
+            store.statistics_refresh().await?;
         }
         Ok(())
     }

@@ -1,13 +1,12 @@
 //! What the files of an edition say about themselves, kept with the edition.
 
-use crossfoot_audit::area::Area;
-use crossfoot_audit::money::Money;
-use crossfoot_roll::check::{ChangeCheck, DoublesCheck, Gate, Remark, RollCheck, RollChecker, RowFacts};
+use crossfoot_roll::check::{ChangeCheck, DoublesCheck, Gate, Remark, RollCheck, RollChecker};
 use crossfoot_roll::layout::Layout;
 use serde::Serialize;
 use serde::de::DeserializeOwned;
 
-use crate::database::{Database, Row, numbers, values};
+use crate::database::{Database, Row, values};
+use crate::history::{RecordVersion, versions_of_numbers};
 use crate::job::{Claim, hold};
 use crate::source::{Edition, Source};
 use crate::{Store, StoreError};
@@ -102,7 +101,7 @@ impl Store {
             let changed = changed_after(&database, (source.number, edition.number), after).await?;
             let Some(last) = changed.last() else { return Ok(Some(checker.finish())) };
             after = *last;
-            move_by(&mut checker, &database, (source.number, edition.number), &changed).await?;
+            move_by(&mut checker, &database, (source.number, edition), &changed).await?;
         }
     }
 }
@@ -121,25 +120,15 @@ async fn changed_after(database: &Database, place: (i64, i64), after: i64) -> Re
 async fn move_by(
     checker: &mut RollChecker,
     database: &Database,
-    (source, edition): (i64, i64),
+    (source, edition): (i64, &Edition),
     changed: &[i64],
 ) -> Result<(), StoreError> {
-    const COUNTED: &str = "parcel_raw, area_um2, value_cents, year_built, class";
-    let sql = format!(
-        "SELECT number, since_edition, 'base', {COUNTED} FROM record
-         WHERE source = $1 AND since_edition < $2 AND number = ANY (numbers($3))
-         UNION ALL
-         SELECT number, edition, what, {COUNTED} FROM record_change
-         WHERE source = $1 AND edition <= $2 AND number = ANY (numbers($3)) ORDER BY 1, 2"
-    );
-    let rows = database.fetch(&sql, vec![source.into(), edition.into(), numbers(changed)]).await?;
-    let mut before: Option<Version> = None;
-    for row in &rows {
-        let version = Version::of(row)?;
-        if version.edition == edition {
-            let replaced = before.take().filter(|before| before.number == version.number);
-            replaced.iter().for_each(|before| before.count(|facts| checker.remove(facts)));
-            version.count(|facts| checker.add(facts));
+    let mut before: Option<RecordVersion> = None;
+    for version in versions_of_numbers(database, source, edition.number, changed).await? {
+        if version.record.edition == edition.number {
+            let replaced = before.take().filter(|before| before.record.number == version.record.number);
+            replaced.iter().for_each(|before| count(checker, &edition.layout, before, -1));
+            count(checker, &edition.layout, &version, 1);
         } else {
             before = Some(version);
         }
@@ -147,38 +136,9 @@ async fn move_by(
     Ok(())
 }
 
-/// A version of a record as far as it is counted.
-struct Version {
-    number: i64,
-    edition: i64,
-    ended: bool,
-    parcel_raw: String,
-    area: Option<Area>,
-    value: Option<Money>,
-    year_built: Option<i32>,
-    class: String,
-}
-
-impl Version {
-    fn of(row: &Row) -> Result<Version, StoreError> {
-        let year: Option<i64> = row.get(6)?;
-        Ok(Version {
-            number: row.get(0)?,
-            edition: row.get(1)?,
-            ended: row.get::<String>(2)? == "ended",
-            parcel_raw: row.get(3)?,
-            area: row.get::<Option<i64>>(4)?.map(Area::from_square_micrometres),
-            value: row.get::<Option<i64>>(5)?.map(Money::from_cents),
-            year_built: year.and_then(|year| i32::try_from(year).ok()),
-            class: row.get(7)?,
-        })
-    }
-
-    fn count(&self, mut by: impl FnMut(RowFacts<'_>)) {
-        let (area, value, year_built) = (self.area, self.value, self.year_built);
-        if !self.ended {
-            by(RowFacts { parcel_raw: &self.parcel_raw, area, value, year_built, class: &self.class });
-        }
+fn count(checker: &mut RollChecker, layout: &Layout, version: &RecordVersion, by: i64) {
+    if version.what != "ended" {
+        checker.record(layout, &version.record.stored(), by);
     }
 }
 

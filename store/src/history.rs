@@ -184,7 +184,7 @@ fn all_versions(which: &str) -> String {
     )
 }
 
-async fn versions_of_numbers(
+pub(crate) async fn versions_of_numbers(
     database: &Database,
     source: i64,
     edition: i64,

@@ -60,7 +60,7 @@ impl Record {
         record_rows(&self.stored())
     }
 
-    fn stored(&self) -> StoredRecord<'_> {
+    pub(crate) fn stored(&self) -> StoredRecord<'_> {
         StoredRecord {
             parcel_raw: &self.parcel_raw,
             situs: &self.situs,

@@ -475,6 +475,22 @@ impl Identity {
     }
 }
 
+impl std::fmt::Display for Identity {
+    /// As in `total = ground + upper - void`.
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(f, "{} =", self.left)?;
+        for (at, (name, off)) in self.terms().enumerate() {
+            let sign = match (at, off) {
+                (0, false) => "",
+                (_, false) => " +",
+                (_, true) => " -",
+            };
+            write!(f, "{sign} {name}")?;
+        }
+        Ok(())
+    }
+}
+
 fn one() -> u32 {
     1
 }

@@ -1,11 +1,11 @@
 //! Rows of several files put together: what tells them apart, whatever their order, in bounded memory.
 
-use crate::shipped::{Read, files, open, read, stored};
+use crate::shipped::{Read, files, open, read};
 use crossfoot_roll::assemble::{AssembleError, Assembled, AssembledBatch};
 use crossfoot_roll::entry::Reason;
 use crossfoot_roll::layout::Layout;
 use crossfoot_roll::limits::{BUFFER_BYTES_MAX, PARCEL_ROWS_MAX, ROW_BYTES_MAX};
-use crossfoot_roll::record_view::{record_rows, record_view};
+use crossfoot_roll::record_view::{StoredRecord, record_rows, record_view};
 use proptest::prelude::*;
 use std::io;
 
@@ -36,7 +36,7 @@ fn of(files: &[(&str, &str)], layout: &Layout) -> Read {
 /// The values of a record: building, name or heading, text.
 fn values(layout: &Layout, read: &Read, key: &str) -> Vec<String> {
     let (file, entry) = read.entries.iter().find(|(_, entry)| entry.parcel_key == key).unwrap();
-    record_view(layout, &stored(*file, entry))
+    record_view(layout, &StoredRecord::of(*file, entry))
         .into_iter()
         .skip(1)
         .map(|value| {
@@ -125,7 +125,7 @@ fn columns_in_groups_are_buildings() {
     let expected = ["situs 9 MICA ST", "1 living 900", "1 built 1950", "2 living 1200", "2 built 1990"];
     assert_eq!(values(&layout, &read, "1"), expected);
     let (file, entry) = &read.entries[0];
-    let view = record_view(&layout, &stored(*file, entry));
+    let view = record_view(&layout, &StoredRecord::of(*file, entry));
     assert_eq!(view.last().unwrap().column, "BLDG2_YR");
 }
 
@@ -154,7 +154,7 @@ fn parts_of_buildings_are_added_up_by_their_headings() {
         read.rejects.iter().map(|(file, reject)| (*file, reject.line, reject.reason)).collect();
     assert_eq!(reasons, [(1, 6, Reason::OrphanRow), (1, 7, Reason::OrphanRow)]);
     let (file, entry) = &read.entries[0];
-    let rows = record_rows(&stored(*file, entry));
+    let rows = record_rows(&StoredRecord::of(*file, entry));
     assert_eq!(
         rows.iter().map(|row| (row.file, row.line)).collect::<Vec<_>>(),
         [(1, 2), (0, 2), (1, 3), (1, 4), (1, 5)]
@@ -205,7 +205,7 @@ fn values_are_composed_in_the_declared_order() {
     );
     assert_eq!(values(&layout, &read, "2"), ["joined y/z", "metres 0", "old name z"]);
     let (number, entry) = &read.entries[0];
-    let view = record_view(&layout, &stored(*number, entry));
+    let view = record_view(&layout, &StoredRecord::of(*number, entry));
     assert_eq!(view.iter().find(|value| value.name == "old_name").unwrap().column, "F");
 }
 

@@ -3,6 +3,7 @@
 
 use crate::account::check_file;
 use crossfoot_roll::assemble::{Assembled, AssembledBatch, NamedFile, Totals};
+use crossfoot_roll::check::{DoublesCheck, RollChecker, remarks};
 use crossfoot_roll::entry::{Entry, Reason, Reject};
 use crossfoot_roll::layout::{Layout, shipped};
 use crossfoot_roll::record_view::{NamedValue, RowPlace, StoredRecord, record_rows, record_view};
@@ -64,24 +65,6 @@ pub(crate) fn read(files: &[(String, Vec<u8>)], layout: &Layout, sort_bytes: usi
     Read { entries, rejects, totals }
 }
 
-pub(crate) fn stored(file: u16, entry: &Entry) -> StoredRecord<'_> {
-    StoredRecord {
-        parcel_raw: &entry.parcel_raw,
-        situs: &entry.situs,
-        area: entry.area,
-        value: entry.value,
-        year_built: entry.year_built.map(i64::from),
-        class: &entry.class,
-        rest: &entry.rest,
-        row: RowPlace {
-            file,
-            line: entry.line,
-            byte_start: entry.byte_start,
-            byte_length: entry.byte_length,
-        },
-    }
-}
-
 fn expected() -> &'static Value {
     static EXPECTED: OnceLock<Value> = OnceLock::new();
     EXPECTED.get_or_init(|| {
@@ -100,7 +83,7 @@ fn shortest(figure: String) -> String {
 /// What a record says, in the oracle's form.
 fn told(layout: &Layout, file: u16, entry: &Entry) -> Value {
     let field = &layout.record.as_ref().unwrap().area.as_ref().unwrap().field;
-    let view = record_view(layout, &stored(file, entry));
+    let view = record_view(layout, &StoredRecord::of(file, entry));
     let mut buildings: BTreeMap<String, Value> = BTreeMap::new();
     for value in &view {
         if let Some(building) = &value.building {
@@ -173,7 +156,7 @@ fn every_value_knows_its_column_its_row_and_its_file() {
             })
             .collect();
         for (file, entry) in read.entries.iter().take(8) {
-            let stored = stored(*file, entry);
+            let stored = StoredRecord::of(*file, entry);
             let rows = record_rows(&stored);
             assert_eq!((rows[0].file, rows[0].line), (*file, entry.line));
             for row in &rows {
@@ -239,7 +222,7 @@ fn an_identity_fails_where_a_figure_is_off() {
     let read = read(&files("us-wa-033-king"), layout, 1 << 20);
     let (mut checked, mut failed) = (0, Vec::new());
     for (file, entry) in &read.entries {
-        let view = record_view(layout, &stored(*file, entry));
+        let view = record_view(layout, &StoredRecord::of(*file, entry));
         let (held, failures) = crossfoot_roll::identity::identity_failures(layout, &view);
         checked += held.len();
         failed.extend(failures.into_iter().map(|failure| (entry.parcel_key.clone(), failure)));
@@ -248,6 +231,22 @@ fn an_identity_fails_where_a_figure_is_off() {
     let [(key, failure)] = failed.as_slice() else { panic!("{failed:?}") };
     assert_eq!((key.as_str(), failure.identity, failure.building.as_deref()), ("0925030010", 0, Some("1")));
     assert_eq!((failure.left - failure.right).to_string(), "10");
+
+    // the check of the roll counts the same, takes it off again, and names it for people
+    let mut checker = RollChecker::new(layout);
+    read.entries.iter().for_each(|(file, entry)| checker.record(layout, &StoredRecord::of(*file, entry), 1));
+    let check = checker.finish();
+    let [(name, identity)] = check.identities.iter().collect::<Vec<_>>()[..] else { panic!("{check:?}") };
+    assert_eq!((identity.checked, identity.failed), (checked as i64, 1));
+    assert_eq!(name.split(" = ").next(), Some("living_area"));
+    let told = remarks(&check, &DoublesCheck::default(), layout);
+    assert!(
+        told.iter().any(|remark| remark.sentence.contains(&format!("{name} does not hold in 1 of"))),
+        "{told:?}"
+    );
+    let mut checker = RollChecker::resume(layout, check);
+    read.entries.iter().for_each(|(file, entry)| checker.record(layout, &StoredRecord::of(*file, entry), -1));
+    assert_eq!(checker.finish().identities.len(), 0);
 }
 
 #[test]

@@ -113,6 +113,9 @@ struct Loading<'a> {
     index: Growing,
     doubles: Doubles,
     changes: ChangeChecker,
+    /// Records in conflict before, of which this edition has the first row as it was: what to write where no later row
+    /// contradicts it any more; none once one does, since then nothing changed.
+    in_conflict: HashMap<i64, Option<Vec<Value>>>,
 }
 
 /// What a batch leaves to be written.
@@ -147,6 +150,7 @@ pub(super) async fn load(
         ),
         doubles,
         changes,
+        in_conflict: HashMap::new(),
     };
     let (mut tx, mut rows, mut commits) = (loading.pen.begin(database).await?, 0, 0usize);
     while let Some(batch) = batches.next().await {
@@ -162,6 +166,7 @@ pub(super) async fn load(
             (tx, rows) = (loading.pen.begin(database).await?, 0);
         }
     }
+    loading.write_agreed(&mut tx).await?;
     let index = std::mem::replace(&mut loading.index, Growing::new(None));
     loading.write_blocks(&mut tx, index.finish()).await?;
     tx.commit().await?;
@@ -255,6 +260,17 @@ impl Loading<'_> {
         self.write_blocks(tx, written.blocks).await
     }
 
+    /// Records whose rows disagreed before and do not any more are changed ones.
+    async fn write_agreed(&mut self, tx: &mut Tx) -> Result<(), StoreError> {
+        let agreed: Vec<_> = std::mem::take(&mut self.in_conflict).into_values().flatten().collect();
+        let n = counted(agreed.len() as u64);
+        self.counts.records_unchanged -= n;
+        self.counts.records_changed += n;
+        tx.insert_many(&format!("record_change (source, edition, number, what, {CONTENT})"), agreed, "")
+            .await
+            .map(|_| ())
+    }
+
     async fn write_blocks(&self, tx: &mut Tx, blocks: Vec<Block>) -> Result<(), StoreError> {
         for (number, content) in blocks {
             tx.execute(lines::INSERT, values![self.source, self.edition, number, content]).await?;
@@ -292,6 +308,11 @@ impl Loading<'_> {
                 if duplicates::repeat(&newest.version, &here) == Repeat::Same && !newest.conflict =>
             {
                 self.counts.records_unchanged += 1;
+                return Ok(number);
+            }
+            Some(newest) if duplicates::repeat(&newest.version, &here) == Repeat::Same => {
+                self.counts.records_unchanged += 1;
+                self.in_conflict.insert(number, Some(self.change_row(number, "changed", file, entry)));
                 return Ok(number);
             }
             Some(newest) => {
@@ -393,6 +414,10 @@ impl Loading<'_> {
         first: &Version,
     ) -> Result<(), StoreError> {
         self.index.read_again(first.number);
+        if let Some(agreed) = self.in_conflict.get_mut(&first.number) {
+            *agreed = None;
+            return Ok(());
+        }
         if let Some(conflict) = appended.get_mut(&first.number).and_then(|row| row.last_mut()) {
             *conflict = Value::from(1i64);
             return Ok(());

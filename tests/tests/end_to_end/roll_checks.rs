@@ -47,6 +47,28 @@ fn a_definition_that_changed_is_one_event_and_no_findings(place: &Installation) 
     assert_eq!(place.sql("SELECT count(*) FROM edition_check WHERE gates <> '[]'"), ["1"]);
 }
 
+fn rows_that_disagree_as_before_are_no_change(place: &Installation) {
+    let mut rows: Vec<String> = (1..=20).map(|n| row(n, "1000")).collect();
+    let roll = |rows: &[String], more: &[String]| format!("{HEADER}\n{}\n", [rows, more].concat().join("\n"));
+    let (other, third) = (row(5, "1200"), row(5, "1300"));
+    place.take_roll(roll(&rows, &[other.clone(), third.clone()])).code(0);
+    rows[6] = row(7, "1100");
+    place.take_roll(roll(&rows, &[other.clone(), third.clone()])).code(0).says("1 changed");
+    rows[6] = row(7, "1150");
+    place.take_roll(roll(&rows, &[other])).code(0).says("1 changed");
+    // the publisher mended it: the record has an area again
+    place.take_roll(roll(&rows, &[])).code(0).says("1 changed");
+    rows[6] = row(7, "1200");
+    place.take_roll(roll(&rows, &[row(5, "1000")])).code(0).says("1 changed");
+    place.take_roll(roll(&rows, &[third])).code(0).says("1 changed");
+    assert_eq!(
+        place.sql(
+            "SELECT number, records_changed, records_unchanged, rows_rejected FROM edition ORDER BY number"
+        ),
+        ["1|0|0|2", "2|1|19|2", "3|1|19|1", "4|1|19|0", "5|1|19|0", "6|1|19|1"]
+    );
+}
+
 /// A night that is read only where it changed counts what a reading of the whole file counts.
 fn counts_move_by_what_changed(place: &Installation) {
     let area = |n: usize, night: usize| match (n % 50, night) {
@@ -104,6 +126,7 @@ on_both_databases!(
     parcels_that_a_rule_would_merge_are_refused_with_the_pair,
     the_same_number_with_and_without_its_zeros_is_one_parcel,
     a_definition_that_changed_is_one_event_and_no_findings,
+    rows_that_disagree_as_before_are_no_change,
     counts_move_by_what_changed,
     rounding_and_lost_digits_are_told,
 );

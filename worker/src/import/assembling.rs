@@ -6,6 +6,7 @@ use crossfoot_roll::assemble::{AssembleError, Assembled, AssembledBatch, look};
 use crossfoot_roll::check::RollChecker;
 use crossfoot_roll::header::HeaderError;
 use crossfoot_roll::layout::Layout;
+use crossfoot_roll::record_view::StoredRecord;
 use crossfoot_store::load::{LoadBatch, RollBatch};
 use tokio::sync::mpsc;
 
@@ -40,7 +41,7 @@ pub(super) fn parse(
         let of = |file| LoadBatch { file: i64::from(file), ..LoadBatch::default() };
         for (file, entry) in batch.entries.drain(..) {
             entry.area.into_iter().for_each(|area| areas.add(area));
-            checker.add(&entry);
+            checker.record(&reading.layout, &StoredRecord::of(file, &entry), 1);
             by_file.entry(file).or_insert_with(|| of(file)).entries.push(entry);
         }
         for (file, reject) in batch.rejects.drain(..) {

@@ -12,6 +12,7 @@ use crossfoot_roll::layout::Layout;
 use crossfoot_roll::lines::{KnownLines, Line, LineIs};
 use crossfoot_roll::original::{OriginalError, OriginalReader};
 use crossfoot_roll::reader::{Batch, Summary};
+use crossfoot_roll::record_view::StoredRecord;
 use crossfoot_roll::unpack::UnpackError;
 use crossfoot_store::load::RollBatch;
 use tokio::sync::mpsc;
@@ -59,8 +60,9 @@ impl Default for Check {
 }
 
 impl Parsed {
-    fn tally(&mut self, batch: &Batch, checker: &mut RollChecker) {
-        batch.entries.iter().for_each(|entry| checker.add(entry));
+    fn tally(&mut self, file: i64, batch: &Batch, (layout, checker): (&Layout, &mut RollChecker)) {
+        let file = u16::try_from(file).unwrap_or(u16::MAX);
+        batch.entries.iter().for_each(|entry| checker.record(layout, &StoredRecord::of(file, entry), 1));
         batch.rejects.iter().for_each(|reject| checker.reject(reject.reason, 1));
         batch.entries.iter().filter_map(|entry| entry.area).for_each(|area| self.areas.add(area));
     }
@@ -203,7 +205,7 @@ pub(super) fn parse(opened: Opened, sending: &Sending, reading: &Reading) -> Res
         parsed.headers.push(reader.header().names.clone());
         if !lines.is_empty() {
             passed_over += known_rows(&lines);
-            parsed.tally(&batch, &mut checker);
+            parsed.tally(number, &batch, (&reading.layout, &mut checker));
             sending.send(number, &mut batch, &mut lines)?;
         }
         while reader
@@ -211,7 +213,7 @@ pub(super) fn parse(opened: Opened, sending: &Sending, reading: &Reading) -> Res
             .map_err(|e| reading_stop(&name, e))?
         {
             passed_over += known_rows(&lines);
-            parsed.tally(&batch, &mut checker);
+            parsed.tally(number, &batch, (&reading.layout, &mut checker));
             reading.progress.set_done(bytes_before.saturating_add_unsigned(batch.bytes_read));
             sending.send(number, &mut batch, &mut lines)?;
         }
