@@ -6,7 +6,7 @@ use crossfoot_roll::assemble::{Assembled, AssembledBatch, NamedFile, Totals};
 use crossfoot_roll::check::{DoublesCheck, RollChecker, remarks};
 use crossfoot_roll::entry::{Entry, Reason, Reject};
 use crossfoot_roll::layout::{Layout, shipped};
-use crossfoot_roll::record_view::{NamedValue, RowPlace, StoredRecord, record_rows, record_view};
+use crossfoot_roll::record_view::{NamedValue, StoredRecord, record_rows, record_view};
 use crossfoot_testbed::{python, repository};
 use serde_json::{Value, json};
 use std::collections::BTreeMap;
