@@ -224,9 +224,9 @@ impl RollChecker {
         let (checked, failures) = identity_failures(layout, &record_view(layout, record));
         for (number, identity) in layout.identity.iter().enumerate() {
             let name = identity.to_string();
-            let (mut held, failed) = (0, failures.iter().filter(|failure| failure.identity == number));
-            for failure in failed {
-                held -= 1;
+            let checked = checked.iter().filter(|one| **one == number).count();
+            let failed: Vec<_> = failures.iter().filter(|failure| failure.identity == number).collect();
+            for failure in &failed {
                 let row = IdentityFailure {
                     file: i64::from(record.row.file),
                     line: record.row.line,
@@ -236,8 +236,7 @@ impl RollChecker {
                 };
                 self.identity(&name, Some(&row), by);
             }
-            held += checked.iter().filter(|one| **one == number).count() as i64;
-            (0..held).for_each(|_| self.identity(&name, None, by));
+            (failed.len()..checked).for_each(|_| self.identity(&name, None, by));
         }
     }
 

@@ -254,8 +254,7 @@ impl Loading<'_> {
                 written.blocks.extend(self.index.push(line, number));
             }
         }
-        let changes = format!("record_change (source, edition, number, what, {CONTENT})");
-        tx.insert_many(&changes, written.changes.into_values().collect(), "").await?;
+        tx.insert_many(&changes(), written.changes.into_values().collect(), "").await?;
         tx.insert_many(REJECTS, written.rejects, "").await?;
         self.write_blocks(tx, written.blocks).await
     }
@@ -266,9 +265,8 @@ impl Loading<'_> {
         let n = counted(agreed.len() as u64);
         self.counts.records_unchanged -= n;
         self.counts.records_changed += n;
-        tx.insert_many(&format!("record_change (source, edition, number, what, {CONTENT})"), agreed, "")
-            .await
-            .map(|_| ())
+        tx.insert_many(&changes(), agreed, "").await?;
+        Ok(())
     }
 
     async fn write_blocks(&self, tx: &mut Tx, blocks: Vec<Block>) -> Result<(), StoreError> {
@@ -498,8 +496,7 @@ impl Loading<'_> {
             let ended = ended.collect::<Result<Vec<_>, StoreError>>()?;
             self.counts.records_ended += counted(ended.len() as u64);
             let mut tx = self.pen.begin(database).await?;
-            tx.insert_many(&format!("record_change (source, edition, number, what, {CONTENT})"), ended, "")
-                .await?;
+            tx.insert_many(&changes(), ended, "").await?;
             tx.commit().await?;
         }
         Ok(())
@@ -519,8 +516,7 @@ impl Loading<'_> {
             after += PAGE;
             self.counts.records_ended += counted(ended.len() as u64);
             let mut tx = self.pen.begin(database).await?;
-            let changes = format!("record_change (source, edition, number, what, {CONTENT})");
-            tx.insert_many(&changes, ended, "").await?;
+            tx.insert_many(&changes(), ended, "").await?;
             tx.commit().await?;
         }
         Ok(())
@@ -557,6 +553,11 @@ impl Loading<'_> {
         row.extend([zero(), zero(), zero(), zero(), zero(), zero()]);
         row
     }
+}
+
+/// Where [`Loading::change_row`] and [`Loading::end_row`] go.
+fn changes() -> String {
+    format!("record_change (source, edition, number, what, {CONTENT})")
 }
 
 fn version(number: i64, file: i64, entry: &Entry) -> Version {
