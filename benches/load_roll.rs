@@ -131,8 +131,6 @@ fn parse(
     let (mut batch, mut lines) = (Batch::default(), Vec::new());
     while reader.next_lines(&mut batch, &mut lines, 512, known.as_mut())? {
         let mut full = spent.try_recv().unwrap_or_default();
-        full.rows.entries.clear();
-        full.rows.rejects.clear();
         full.lines.clear();
         std::mem::swap(&mut full.rows.entries, &mut batch.entries);
         std::mem::swap(&mut full.rows.rejects, &mut batch.rejects);

@@ -4,7 +4,7 @@ use crossfoot_audit::area::Area;
 use crossfoot_audit::money::Money;
 
 /// One row of a roll that could be read, as the layout maps it.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct Entry {
     /// Physical line of the file on which the row begins, from 1, the header included.
     pub line: u64,
@@ -31,6 +31,14 @@ pub struct Entry {
     pub rest: String,
     /// xxh3-64 of all mapped values: equal values, equal hash. It finds candidates; it proves nothing.
     pub content_hash: u64,
+}
+
+impl Entry {
+    /// Bytes that its texts hold.
+    pub(crate) fn capacity(&self) -> usize {
+        let texts = [&self.parcel_raw, &self.parcel_key, &self.situs, &self.class, &self.rest];
+        texts.iter().map(|text| text.capacity()).sum()
+    }
 }
 
 /// A row that could not be read.

@@ -200,7 +200,7 @@ impl<R: Read> RollReader<R> {
         rows_max: usize,
         mut known: Option<&mut KnownLines>,
     ) -> io::Result<bool> {
-        batch.entries.clear();
+        self.scratch.take_back(&mut batch.entries);
         batch.rejects.clear();
         lines.clear();
         let begun = self.bytes_read();

@@ -78,14 +78,25 @@ struct FigureFault {
 /// Buffers that are used again for every row.
 #[derive(Debug, Default)]
 pub(crate) struct Scratch {
-    text: String,
     bytes: Vec<u8>,
+    /// Entries that were handed back, for the texts in them.
+    entries: Vec<Entry>,
 }
+
+/// An entry that holds more than this is not used again: a few long rows would else make every one of them long.
+const ENTRY_BYTES_KEPT: usize = 4 * 1024;
 
 impl Scratch {
     /// Bytes that the buffers hold.
     pub(crate) fn capacity(&self) -> usize {
-        self.text.capacity() + self.bytes.capacity()
+        self.bytes.capacity() + self.entries.iter().map(Entry::capacity).sum::<usize>()
+    }
+
+    /// Takes entries that nobody needs any more.
+    pub(crate) fn take_back(&mut self, entries: &mut Vec<Entry>) {
+        self.entries.clear();
+        std::mem::swap(&mut self.entries, entries);
+        self.entries.retain(|entry| entry.capacity() <= ENTRY_BYTES_KEPT);
     }
 }
 
@@ -195,28 +206,18 @@ impl Mapping {
         if let Some(fault) = worst {
             return Err(in_words(fault, row, header));
         }
-        let (parcel_raw, parcel_key) = self.parcel(row, header, scratch)?;
-        let mut entry = Entry {
-            line: position.line,
-            byte_start: position.byte_start,
-            byte_length: position.byte_length,
-            parcel_raw,
-            parcel_key,
-            situs: joined(
-                self.situs.iter().map(|place| row.get(*place)).filter(|part| !part.is_empty()),
-                &mut scratch.text,
-            ),
-            area,
-            value,
-            year_built,
-            class: class.to_owned(),
-            rest: json_array(
-                self.kept.iter().map(|kept| row.get(kept.figure.place)),
-                row.needs_escaping(),
-                &mut scratch.text,
-            ),
-            content_hash: 0,
-        };
+        let mut entry = scratch.entries.pop().unwrap_or_default();
+        self.parcel(row, header, &mut entry)?;
+        entry.line = position.line;
+        entry.byte_start = position.byte_start;
+        entry.byte_length = position.byte_length;
+        let situs = self.situs.iter().map(|place| row.get(*place)).filter(|part| !part.is_empty());
+        join(situs, &mut entry.situs);
+        (entry.area, entry.value, entry.year_built) = (area, value, year_built);
+        entry.class.clear();
+        entry.class.push_str(class);
+        let kept = self.kept.iter().map(|kept| row.get(kept.figure.place));
+        write_json_array(kept, row.needs_escaping(), &mut entry.rest);
         entry.content_hash = content_hash(&entry, &mut scratch.bytes);
         Ok(entry)
     }
@@ -260,33 +261,29 @@ impl Mapping {
         }
     }
 
-    fn parcel(
-        &self,
-        row: &TextFields<'_>,
-        header: &Header,
-        scratch: &mut Scratch,
-    ) -> Result<(String, String), Fault> {
+    fn parcel(&self, row: &TextFields<'_>, header: &Header, entry: &mut Entry) -> Result<(), Fault> {
         let fault = |reason, detail| Fault { reason, place: self.parcel.first().copied(), detail };
+        let raw = &mut entry.parcel_raw;
         let key = match self.parcel.as_slice() {
-            [only] => self.normaliser.normalise(&[row.get(*only)]),
+            [only] => {
+                join(std::iter::once(row.get(*only)), raw);
+                self.normaliser.normalise_into(&[row.get(*only)], &mut entry.parcel_key)
+            }
             several => {
                 let parts: Vec<&str> = several.iter().map(|place| row.get(*place)).collect();
-                self.normaliser.normalise(&parts)
+                join(parts.iter().copied(), raw);
+                self.normaliser.normalise_into(&parts, &mut entry.parcel_key)
             }
         };
-        let raw = match self.parcel.as_slice() {
-            [only] => row.get(*only).to_owned(),
-            several => joined(several.iter().map(|place| row.get(*place)), &mut scratch.text),
-        };
         match key {
-            Ok(Some(key)) => Ok((raw, key.as_str().to_owned())),
-            Ok(None) => {
+            Ok(true) => Ok(()),
+            Ok(false) => {
                 let names: Vec<&str> = self.parcel.iter().map(|place| name(header, *place)).collect();
                 let names = names.join(", ");
                 let detail = format!(
                     "no parcel number in {names}, found {}: without one the record is of no property, correct it at \
                      the source",
-                    shown(&raw)
+                    shown(raw)
                 );
                 Err(fault(Reason::BlankParcel, detail))
             }
@@ -437,36 +434,34 @@ fn short_whole(text: &str) -> Option<i64> {
     Some(whole)
 }
 
-fn joined<'a>(parts: impl Iterator<Item = &'a str>, scratch: &mut String) -> String {
-    scratch.clear();
+fn join<'a>(parts: impl Iterator<Item = &'a str>, into: &mut String) {
+    into.clear();
     for (at, part) in parts.enumerate() {
         if at > 0 {
-            scratch.push(' ');
+            into.push(' ');
         }
-        scratch.push_str(part);
+        into.push_str(part);
     }
-    scratch.as_str().to_owned()
 }
 
 /// The texts as a JSON array. In most rows nothing needs escaping, which is seen on the row as a whole; the others
 /// are left to `serde_json`.
-fn json_array<'a>(texts: impl Iterator<Item = &'a str>, escaping: bool, scratch: &mut String) -> String {
-    scratch.clear();
-    scratch.push('[');
+fn write_json_array<'a>(texts: impl Iterator<Item = &'a str>, escaping: bool, into: &mut String) {
+    into.clear();
+    into.push('[');
     for (at, text) in texts.enumerate() {
         if at > 0 {
-            scratch.push(',');
+            into.push(',');
         }
         if escaping {
-            scratch.push_str(&serde_json::Value::from(text).to_string());
+            into.push_str(&serde_json::Value::from(text).to_string());
         } else {
-            scratch.push('"');
-            scratch.push_str(text);
-            scratch.push('"');
+            into.push('"');
+            into.push_str(text);
+            into.push('"');
         }
     }
-    scratch.push(']');
-    scratch.as_str().to_owned()
+    into.push(']');
 }
 
 /// xxh3-64 over the mapped values of an entry, each with its length or a mark that it is missing, so that no two

@@ -102,7 +102,7 @@ pub struct RollReader<R> {
     delimiter: u8,
     row_lines_max: u32,
     decoded: Decoded,
-    scratch: Scratch,
+    pub(crate) scratch: Scratch,
     entries: u64,
     rejects: BTreeMap<Reason, u64>,
 }
@@ -375,10 +375,10 @@ impl<R: Read> RollReader<R> {
     }
 
     /// Fills the batch with the next rows, at most `rows_max` of them and not many more than
-    /// [`BATCH_BYTES_MAX`] bytes. What it held before is dropped. False at the end of the file, when there was
+    /// [`BATCH_BYTES_MAX`] bytes. What it held before is dropped, the texts in it are used again. False at the end of the file, when there was
     /// nothing to put in it.
     pub fn next_batch(&mut self, batch: &mut Batch, rows_max: usize) -> io::Result<bool> {
-        batch.entries.clear();
+        self.scratch.take_back(&mut batch.entries);
         batch.rejects.clear();
         let begun = self.bytes_read();
         while batch.rows() < rows_max && self.bytes_read() - begun < BATCH_BYTES_MAX {

@@ -24,6 +24,9 @@ use crossfoot_store::StoreError;
 use outcome::{Outcome, with_causes};
 use tracing_subscriber::EnvFilter;
 
+#[global_allocator]
+static ALLOCATOR: mimalloc::MiMalloc = mimalloc::MiMalloc;
+
 #[tokio::main]
 async fn main() -> ExitCode {
     let arguments = Arguments::parse();

@@ -1,14 +1,13 @@
 //! What the files of an edition say about themselves, kept with the edition.
 
-use crossfoot_roll::check::{ChangeCheck, DoublesCheck, Gate, Remark, RollCheck, RollChecker};
+use crossfoot_roll::check::{ChangeCheck, DoublesCheck, Gate, Remark, RollCheck};
 use crossfoot_roll::layout::Layout;
 use serde::Serialize;
 use serde::de::DeserializeOwned;
 
-use crate::database::{Database, Row, values};
-use crate::history::{RecordVersion, versions_of_numbers};
+use crate::database::{Row, values};
 use crate::job::{Claim, hold};
-use crate::source::{Edition, Source};
+use crate::source::Source;
 use crate::{Store, StoreError};
 
 /// The check of an edition.
@@ -75,70 +74,17 @@ impl Store {
         row.map(|row| check_of(&row)).transpose()
     }
 
-    /// The counts of an edition that was loaded but read only where it changed: those of the edition in use, less the
-    /// versions that it replaces or ends, plus those that it brings. Rows that could not be read are the caller's to count:
-    /// they are read every time. A later row of a parcel stays counted as it stood when the file was last read whole.
-    /// None where the edition in use has no counts or another layout.
-    ///
-    /// # Errors
-    /// [`StoreError`] of the database.
-    pub async fn check_moved(
+    /// The counts of the edition in use, to be moved to those of the next one by the same layout. None where it has none,
+    /// or another layout.
+    pub(crate) async fn counts_before(
         &self,
         source: &Source,
-        edition: &Edition,
+        layout: &Layout,
     ) -> Result<Option<RollCheck>, StoreError> {
-        let (Some(container), Some(current)) = (source.container.as_deref(), source.current_edition) else {
-            return Ok(None);
-        };
+        let Some(current) = source.current_edition else { return Ok(None) };
         let Some(before) = self.check_of(source.number, current).await? else { return Ok(None) };
-        if self.edition(source.number, current).await?.layout.version() != edition.layout.version() {
-            return Ok(None);
-        }
-        let database = self.records(container).await?;
-        let mut checker = RollChecker::resume(&edition.layout, before.counts);
-        let mut after = 0;
-        loop {
-            let changed = changed_after(&database, (source.number, edition.number), after).await?;
-            let Some(last) = changed.last() else { return Ok(Some(checker.finish())) };
-            after = *last;
-            move_by(&mut checker, &database, (source.number, edition), &changed).await?;
-        }
-    }
-}
-
-/// Changed records looked at by one statement.
-const CHANGES_A_PAGE: i64 = 2_000;
-
-async fn changed_after(database: &Database, place: (i64, i64), after: i64) -> Result<Vec<i64>, StoreError> {
-    let sql = "SELECT number FROM record_change WHERE source = $1 AND edition = $2 AND number > $3
-               ORDER BY number LIMIT $4";
-    let rows = database.fetch(sql, values![place.0, place.1, after, CHANGES_A_PAGE]).await?;
-    rows.iter().map(|row| row.get(0)).collect()
-}
-
-/// Takes off what these records were before an edition and adds what they are with it.
-async fn move_by(
-    checker: &mut RollChecker,
-    database: &Database,
-    (source, edition): (i64, &Edition),
-    changed: &[i64],
-) -> Result<(), StoreError> {
-    let mut before: Option<RecordVersion> = None;
-    for version in versions_of_numbers(database, source, edition.number, changed).await? {
-        if version.record.edition == edition.number {
-            let replaced = before.take().filter(|before| before.record.number == version.record.number);
-            replaced.iter().for_each(|before| count(checker, &edition.layout, before, -1));
-            count(checker, &edition.layout, &version, 1);
-        } else {
-            before = Some(version);
-        }
-    }
-    Ok(())
-}
-
-fn count(checker: &mut RollChecker, layout: &Layout, version: &RecordVersion, by: i64) {
-    if version.what != "ended" {
-        checker.record(layout, &version.record.stored(), by);
+        let same = self.edition(source.number, current).await?.layout.version() == layout.version();
+        Ok(same.then_some(before.counts))
     }
 }
 

@@ -138,6 +138,8 @@ impl Database {
             .foreign_keys(true)
             .row_buffer_size(ROWS_BUFFERED)
             .pragma("cache_size", "-16384")
+            // pages that many transactions change are written to the file once for all of them
+            .pragma("wal_autocheckpoint", "8192")
             .pragma("journal_size_limit", "67108864");
         let writer = SqlitePoolOptions::new().max_connections(1).connect_with(options.clone()).await?;
         let reader = SqlitePoolOptions::new()
@@ -253,6 +255,17 @@ impl Tx {
                 .map(Row::Postgres)
                 .collect(),
         })
+    }
+
+    /// As [`Database::fetch_bulk`], within the transaction.
+    pub(crate) async fn fetch_bulk(&mut self, sql: &str, values: Vec<Value>) -> Result<Vec<Row>, StoreError> {
+        match self {
+            Tx::Sqlite(tx) => {
+                let rows = bulk::fetch(tx, &in_sqlite(sql).replace('$', "?"), &values).await?;
+                Ok(rows.into_iter().map(Row::Held).collect())
+            }
+            Tx::Postgres(_) => self.fetch(sql, values).await,
+        }
     }
 
     /// Reads at most one row within the transaction.

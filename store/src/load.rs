@@ -13,10 +13,11 @@ pub(crate) mod pen;
 mod postgres;
 mod sqlite;
 
-use crossfoot_roll::check::{ChangeCheck, ChangeChecker, Doubles, DoublesSeen};
+use crossfoot_roll::check::{ChangeCheck, ChangeChecker, Doubles, DoublesSeen, RollCheck};
 use crossfoot_roll::entry::{Entry, Reject};
 pub use feed::{Feed, RollBatch};
 
+use self::append::{Appended, Moving, Watch};
 use self::pen::Pen;
 use crate::database::{Database, Lock, Tx, Value, values};
 use crate::job::{Claim, enqueue, finish, hold};
@@ -54,14 +55,17 @@ pub struct Loaded {
     pub doubles: DoublesSeen,
     /// Areas that changed against the edition before.
     pub changes: ChangeCheck,
+    /// The counts of the edition before, less the versions that this one replaces or ends, plus those that it brings: the
+    /// counts of this one where rows that are known were passed over. Rows that could not be read are the caller's to
+    /// count: they are read every time. A later row of a parcel stays counted as it stood when the file was last read
+    /// whole. None where the edition before has no counts or another layout.
+    pub moved: Option<RollCheck>,
 }
 
 impl Loaded {
-    fn new(
-        container: String,
-        (counts, doubles, changes): (EditionCounts, DoublesSeen, ChangeCheck),
-    ) -> Loaded {
-        Loaded { container, counts, median_um2: None, headers: Vec::new(), doubles, changes }
+    fn new(container: String, (counts, doubles): (EditionCounts, DoublesSeen)) -> Loaded {
+        let (changes, moved) = (ChangeCheck::default(), None);
+        Loaded { container, counts, median_um2: None, headers: Vec::new(), doubles, changes, moved }
     }
 }
 
@@ -96,9 +100,11 @@ impl Store {
                 let database = self.records(&container).await?;
                 // rows that an office mended say nothing of the others
                 let whole = self.mend(source.number, edition).await?.is_none();
-                let watch = (doubles, ChangeChecker::new(&layout));
-                let seen = append::load(&database, pen, source, (edition, whole), batches, watch).await?;
-                Ok(Loaded::new(container, seen))
+                let moving = Moving::from(&layout, self.counts_before(source, &layout).await?);
+                let watch = Watch { doubles, changes: ChangeChecker::new(&layout), moving };
+                let Appended { counts, doubles, changes, moved } =
+                    append::load(&database, pen, source, (edition, whole), batches, watch).await?;
+                Ok(Loaded { changes, moved, ..Loaded::new(container, (counts, doubles)) })
             }
             (Database::Sqlite { .. }, None) => {
                 self.sweep_files(&pen).await?;
@@ -108,7 +114,7 @@ impl Store {
                 let loading = move || sqlite::load(&path, (number, edition), batches, doubles);
                 let (counts, doubles) =
                     tokio::task::spawn_blocking(loading).await.map_err(StoreError::Task)??;
-                Ok(Loaded::new(container, (counts, doubles, ChangeCheck::default())))
+                Ok(Loaded::new(container, (counts, doubles)))
             }
             (Database::Postgres(pool), None) => {
                 postgres::load((&self.main, pool), &pen, (source.number, edition), batches, doubles).await

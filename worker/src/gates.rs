@@ -154,26 +154,32 @@ fn median_shifted(before: &Facts, after: &Facts, limits: &Limits) -> Option<Hold
 /// to a part in 4,096.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct AreaTally {
-    /// How many areas there are by the square feet that their class begins with.
-    classes: BTreeMap<i64, u64>,
+    /// How many areas there are of so many square feet.
+    near: Vec<u64>,
+    /// How many larger ones, by the square feet that their class begins with.
+    beyond: BTreeMap<i64, u64>,
     total: u64,
 }
 
-const EXACT_SQFT: i64 = 1 << 16;
+const EXACT_SQFT: usize = 1 << 16;
 const BITS_BEYOND: u32 = 12;
 
 impl AreaTally {
     /// Counts an area.
     pub fn add(&mut self, area: Area) {
-        let sqft = area.to_square_feet_f64().floor() as i64;
-        let class = if sqft < EXACT_SQFT {
-            sqft
-        } else {
-            let shift = (i64::BITS - sqft.leading_zeros()).saturating_sub(BITS_BEYOND);
-            sqft >> shift << shift
-        };
-        *self.classes.entry(class).or_default() += 1;
+        let sqft = (area.to_square_feet_f64().floor() as i64).max(0);
         self.total += 1;
+        let Some(at) = usize::try_from(sqft).ok().filter(|at| *at < EXACT_SQFT) else {
+            let shift = (i64::BITS - sqft.leading_zeros()).saturating_sub(BITS_BEYOND);
+            *self.beyond.entry(sqft >> shift << shift).or_default() += 1;
+            return;
+        };
+        if at >= self.near.len() {
+            self.near.resize(at + 1, 0);
+        }
+        if let Some(count) = self.near.get_mut(at) {
+            *count += 1;
+        }
     }
 
     /// The median: the lower of the two in the middle, as the square feet that its class begins with.
@@ -181,10 +187,11 @@ impl AreaTally {
     pub fn median(&self) -> Option<Area> {
         let middle = self.total.div_ceil(2);
         let mut passed = 0;
-        for (sqft, n) in &self.classes {
+        let near = (0i64..).zip(self.near.iter().copied());
+        for (sqft, n) in near.chain(self.beyond.iter().map(|(sqft, n)| (*sqft, *n))) {
             passed += n;
-            if passed >= middle {
-                return Area::from_whole_square_feet(*sqft);
+            if n > 0 && passed >= middle {
+                return Area::from_whole_square_feet(sqft);
             }
         }
         None

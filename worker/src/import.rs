@@ -75,7 +75,7 @@ pub(crate) async fn run(store: &Store, claim: &Claim, progress: &Progress) -> Re
     if let Some(reason) = here_already(store, claim, &edition, hashes).await? {
         return refuse(store, claim, &source, &edition, reason).await;
     }
-    let counts = complete(store, &source, &edition, parsed, &mut loaded).await?;
+    let counts = complete(&edition, parsed, &mut loaded);
     let gates = checking::conclude(store, claim, &source, &edition, counts, &loaded).await?;
     if gates.iter().any(|gate| gate.refuse) {
         let reasons: Vec<String> = gates.into_iter().map(|gate| gate.sentence).collect();
@@ -101,20 +101,14 @@ pub(crate) async fn run(store: &Store, claim: &Claim, progress: &Progress) -> Re
 }
 
 /// Adds what only the parser knows to what came of the rows; gives the counts of the whole edition.
-async fn complete(
-    store: &Store,
-    source: &Source,
-    edition: &Edition,
-    parsed: Parsed,
-    loaded: &mut Loaded,
-) -> Result<Option<RollCheck>, JobError> {
-    let counts = checking::counts(store, source, edition, parsed.check).await?;
+fn complete(edition: &Edition, parsed: Parsed, loaded: &mut Loaded) -> Option<RollCheck> {
+    let counts = checking::counts(parsed.check, loaded);
     let median = parsed.areas.median().or_else(|| checking::median(counts.as_ref()?, edition));
     loaded.counts.rows_total = parsed.rows_total;
     loaded.counts.rows_repeated = loaded.counts.rows_repeated.saturating_add(parsed.rows_repeated);
     loaded.median_um2 = median.map(Area::square_micrometres);
     loaded.headers = parsed.headers;
-    Ok(counts)
+    counts
 }
 
 /// Settles what files that were read in place are; why they are refused where they turn out to be here already.

@@ -161,7 +161,11 @@ impl KeyRule {
         }
         let pattern = self.pattern.as_deref().map(compile).transpose()?;
         let dates = DATES.iter().map(|date| compile(date)).collect::<Result<_, _>>()?;
-        Ok(KeyNormaliser { rule: self.clone(), pattern, dates })
+        let plain_separator = |byte: u8| self.strip.as_bytes().contains(&byte) && !b"/:=#".contains(&byte);
+        let separates =
+            (0..128u8).map(|byte| plain_separator(byte) && !byte.is_ascii_alphanumeric()).collect();
+        let keeps_digits = !self.strip.bytes().any(|byte| byte.is_ascii_digit());
+        Ok(KeyNormaliser { rule: self.clone(), pattern, dates, separates, keeps_digits })
     }
 }
 
@@ -187,12 +191,68 @@ pub struct KeyNormaliser {
     rule: KeyRule,
     pattern: Option<Regex>,
     dates: Vec<Regex>,
+    /// By byte: one that is taken out and gives no reason to look closer.
+    separates: Vec<bool>,
+    keeps_digits: bool,
 }
 
 impl KeyNormaliser {
     /// The key of a number that comes in parts, one per column. `None` is a missing number: blank or nothing
     /// but zeros.
     pub fn normalise(&self, parts: &[&str]) -> Result<Option<ParcelKey>, KeyProblem> {
+        let mut key = String::new();
+        Ok(self.normalise_into(parts, &mut key)?.then_some(ParcelKey(key)))
+    }
+
+    /// As [`KeyNormaliser::normalise`], into a text that is used again; false for a missing number.
+    ///
+    /// # Errors
+    /// [`KeyProblem`] of a number that has no key.
+    pub fn normalise_into(&self, parts: &[&str], key: &mut String) -> Result<bool, KeyProblem> {
+        if self.digits_only(parts, key) {
+            return self.finished(key);
+        }
+        match self.with_care(parts)? {
+            Some(found) => *key = found.0,
+            None => return Ok(false),
+        }
+        Ok(true)
+    }
+
+    /// Puts a number together that is nothing but digits and separators, as nearly all are. False for what has to be
+    /// looked at closer: everything else, and numbers that are missing, too long or lack a part.
+    fn digits_only(&self, parts: &[&str], key: &mut String) -> bool {
+        let widths = &self.rule.pad_left;
+        if !self.keeps_digits || (!widths.is_empty() && widths.len() != parts.len()) {
+            return false;
+        }
+        key.clear();
+        let mut missing = true;
+        for (at, part) in parts.iter().enumerate() {
+            let part = part.trim_ascii();
+            let separates = |byte: u8| self.separates.get(usize::from(byte)).copied().unwrap_or(false);
+            let digits = part.bytes().filter(u8::is_ascii_digit).count();
+            if part.bytes().any(|byte| !byte.is_ascii_digit() && !separates(byte)) {
+                return false;
+            }
+            if at > 0 {
+                key.push_str(&self.rule.join);
+            }
+            if let Some(&width) = widths.get(at) {
+                if digits > width || (digits == 0 && width > 0) {
+                    return false;
+                }
+                (digits..width).for_each(|_| key.push('0'));
+            }
+            for digit in part.bytes().filter(u8::is_ascii_digit) {
+                missing &= digit == b'0';
+                key.push(char::from(digit));
+            }
+        }
+        !missing
+    }
+
+    fn with_care(&self, parts: &[&str]) -> Result<Option<ParcelKey>, KeyProblem> {
         let mut stripped = Vec::with_capacity(parts.len());
         for part in parts {
             stripped.push(self.strip(part)?);
@@ -277,6 +337,12 @@ impl KeyNormaliser {
 
     fn finish(&self, parts: Vec<String>) -> Result<Option<ParcelKey>, KeyProblem> {
         let mut key = parts.join(&self.rule.join);
+        self.finished(&mut key)?;
+        Ok(Some(ParcelKey(key)))
+    }
+
+    /// Drops the tail and matches the pattern; true, since there is a key then.
+    fn finished(&self, key: &mut String) -> Result<bool, KeyProblem> {
         if let Some(tail) = self.rule.drop_tail.as_deref()
             && key.len() > tail.len()
             && key.ends_with(tail)
@@ -284,8 +350,8 @@ impl KeyNormaliser {
             key.truncate(key.len().saturating_sub(tail.len()));
         }
         match &self.pattern {
-            Some(pattern) if !pattern.is_match(&key) => Err(KeyProblem::Pattern { key }),
-            Some(_) | None => Ok(Some(ParcelKey(key))),
+            Some(pattern) if !pattern.is_match(key) => Err(KeyProblem::Pattern { key: std::mem::take(key) }),
+            Some(_) | None => Ok(true),
         }
     }
 
@@ -373,4 +439,40 @@ fn scientific(upper: &str) -> bool {
         && (fraction.is_empty() || digits(fraction))
         && digits(signed.unwrap_or(exponent))
         && (signed.is_some() || (!fraction.is_empty() && whole.len() == 1))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    fn rules() -> impl Strategy<Value = KeyRule> {
+        let widths = prop_oneof![Just(vec![]), Just(vec![10]), Just(vec![4, 3]), Just(vec![3, 0, 5])];
+        let strip = prop_oneof![Just("-. "), Just(""), Just("-/:"), Just("7-"), Just("=#-")];
+        let join = prop_oneof![Just(""), Just("-")];
+        let tail = proptest::option::of(Just("00"));
+        let pattern = proptest::option::of(Just("^[0-9-]{3,12}$"));
+        (widths, strip, any::<bool>(), join, tail, pattern).prop_map(
+            |(pad_left, strip, upper, join, drop_tail, pattern)| KeyRule {
+                pad_left,
+                strip: strip.to_owned(),
+                upper,
+                join: join.to_owned(),
+                drop_tail: drop_tail.map(str::to_owned),
+                pattern: pattern.map(str::to_owned),
+            },
+        )
+    }
+
+    proptest! {
+        #[test]
+        fn numbers_of_digits_come_to_what_a_closer_look_gives(
+            rule in rules(),
+            parts in proptest::collection::vec("[ 0-9.\\-]{0,9}|[0-9]{1,6}|[=#/:0-9A-Fe+²]{0,8}", 1..4),
+        ) {
+            let normaliser = rule.compile().unwrap();
+            let parts: Vec<&str> = parts.iter().map(String::as_str).collect();
+            prop_assert_eq!(normaliser.normalise(&parts), normaliser.with_care(&parts));
+        }
+    }
 }

@@ -3,14 +3,17 @@
 //!
 //! A row that the line index of the edition before knows is the same row: its record is as it was, and nothing is looked
 //! up. Memory: sixteen bytes a record for where this edition has it. Cost: one look-up of 500 keys for each 500 rows that
-//! are not known.
+//! are not known. The counts of the edition before are moved on the way, while both versions of a record are at hand.
 
-use std::collections::HashMap;
+use std::collections::{BTreeMap, HashMap};
 
 use crossfoot_audit::area::Area;
-use crossfoot_roll::check::{ChangeCheck, ChangeChecker, Doubles, DoublesSeen};
+use crossfoot_audit::money::Money;
+use crossfoot_roll::check::{ChangeCheck, ChangeChecker, Doubles, DoublesSeen, RollCheck, RollChecker};
 use crossfoot_roll::entry::{Entry, Reject};
+use crossfoot_roll::layout::Layout;
 use crossfoot_roll::lines::{Line, LineIs};
+use crossfoot_roll::record_view::{RowPlace, StoredRecord};
 
 use super::duplicates::{self, Repeat, Version};
 use super::feed::{Feed, RollBatch};
@@ -27,9 +30,10 @@ const KEYS_A_STATEMENT: usize = 500;
 /// Record numbers looked at at once for those that are gone.
 const PAGE: i64 = 20_000;
 
-/// What of a version is compared, as [`newest_of`] reads it behind number, edition and kind.
+/// What of a version is compared and counted, as [`newest_of`] reads it behind number, edition and kind.
 const COMPARED: &str =
-    "parcel_key, content_hash, area_um2, parcel_raw, file, line, byte_start, byte_length, conflict";
+    "parcel_key, content_hash, area_um2, parcel_raw, file, line, byte_start, byte_length, conflict,
+     value_cents, year_built, class, rest";
 
 /// Rows written in one transaction: each ends on disk, which takes milliseconds.
 const ROWS_A_COMMIT: usize = 20_000;
@@ -76,10 +80,14 @@ impl Place {
 }
 
 /// The places of the records seen so far, by number.
-#[derive(Default)]
 struct Seen(Vec<Place>);
 
 impl Seen {
+    /// For records up to a number; later ones make room for themselves.
+    fn up_to(number: i64) -> Seen {
+        Seen(vec![Place::default(); usize::try_from(number).unwrap_or(0)])
+    }
+
     fn insert(&mut self, number: i64, place: Place) {
         let at = usize::try_from(number).unwrap_or(0);
         if at >= self.0.len() {
@@ -101,6 +109,78 @@ struct Newest {
     version: Version,
     ended: bool,
     conflict: bool,
+    figures: Figures,
+}
+
+/// What is counted of a version besides its area and parcel number.
+#[derive(Default)]
+struct Figures {
+    value: Option<Money>,
+    year_built: Option<i64>,
+    class: String,
+    rest: String,
+}
+
+impl Newest {
+    fn stored(&self) -> StoredRecord<'_> {
+        StoredRecord {
+            parcel_raw: &self.version.parcel_raw,
+            situs: "",
+            area: self.version.area_um2.map(Area::from_square_micrometres),
+            value: self.figures.value,
+            year_built: self.figures.year_built,
+            class: &self.figures.class,
+            rest: &self.figures.rest,
+            row: RowPlace {
+                file: u16::try_from(self.version.file).unwrap_or_default(),
+                line: self.version.line.unsigned_abs(),
+                byte_start: self.version.byte_start.unsigned_abs(),
+                byte_length: u32::try_from(self.version.byte_length).unwrap_or_default(),
+            },
+        }
+    }
+}
+
+/// The counts of the edition before, on their way to those of this one.
+pub(super) struct Moving<'a> {
+    layout: &'a Layout,
+    checker: Option<RollChecker>,
+}
+
+impl<'a> Moving<'a> {
+    /// From the counts of the edition before; without them nothing is counted.
+    pub(super) fn from(layout: &'a Layout, before: Option<RollCheck>) -> Moving<'a> {
+        Moving { layout, checker: before.map(|counts| RollChecker::resume(layout, counts)) }
+    }
+
+    fn gone(&mut self, version: &Newest) {
+        if let Some(checker) = &mut self.checker {
+            checker.record(self.layout, &version.stored(), -1);
+        }
+    }
+
+    fn come(&mut self, file: i64, entry: &Entry) {
+        if let Some(checker) = &mut self.checker {
+            let file = u16::try_from(file).unwrap_or_default();
+            checker.record(self.layout, &StoredRecord::of(file, entry), 1);
+        }
+    }
+}
+
+/// What came of appending an edition.
+pub(super) struct Appended {
+    pub(super) counts: EditionCounts,
+    pub(super) doubles: DoublesSeen,
+    pub(super) changes: ChangeCheck,
+    /// The counts of the edition before, moved; good where rows that are known were passed over.
+    pub(super) moved: Option<RollCheck>,
+}
+
+/// What is counted while an edition is appended.
+pub(super) struct Watch<'a> {
+    pub(super) doubles: Doubles,
+    pub(super) changes: ChangeChecker,
+    pub(super) moving: Moving<'a>,
 }
 
 struct Loading<'a> {
@@ -111,8 +191,7 @@ struct Loading<'a> {
     seen: Seen,
     counts: EditionCounts,
     index: Growing,
-    doubles: Doubles,
-    changes: ChangeChecker,
+    watch: Watch<'a>,
     /// Records in conflict before, of which this edition has the first row as it was: what to write where no later row
     /// contradicts it any more; none once one does, since then nothing changed.
     in_conflict: HashMap<i64, Option<Vec<Value>>>,
@@ -133,23 +212,23 @@ pub(super) async fn load(
     source: &Source,
     (edition, whole): (i64, bool),
     mut batches: Feed,
-    (doubles, changes): (Doubles, ChangeChecker),
-) -> Result<(EditionCounts, DoublesSeen, ChangeCheck), StoreError> {
+    watch: Watch<'_>,
+) -> Result<Appended, StoreError> {
     lines::ensure_table(database).await?;
     let container = source.container.clone().unwrap_or_default();
     forget_earlier_attempts(database, &pen, source, edition).await?;
+    let next_number = next_number(database, source.number).await?.max(source.numbers_given + 1);
     let mut loading = Loading {
         source: source.number,
         edition,
-        next_number: next_number(database, source.number).await?.max(source.numbers_given + 1),
+        next_number,
         pen,
-        seen: Seen::default(),
+        seen: Seen::up_to(next_number),
         counts: EditionCounts::default(),
         index: Growing::new(
             batches.good_for.take().map(|good_for| lines::good_for_in(&container, &good_for)),
         ),
-        doubles,
-        changes,
+        watch,
         in_conflict: HashMap::new(),
     };
     let (mut tx, mut rows, mut commits) = (loading.pen.begin(database).await?, 0, 0usize);
@@ -179,7 +258,13 @@ pub(super) async fn load(
         }
     }
     database.analyze("record_change").await?;
-    Ok((loading.counts, loading.doubles.finish(), loading.changes.finish()))
+    let Watch { doubles, changes, moving } = loading.watch;
+    Ok(Appended {
+        counts: loading.counts,
+        doubles: doubles.finish(),
+        changes: changes.finish(),
+        moved: moving.checker.map(RollChecker::finish),
+    })
 }
 
 /// Parcel numbers of the records that an edition changed.
@@ -290,7 +375,7 @@ impl Loading<'_> {
         let here = version(number, file, entry);
         if let Some((place, first)) = self.seen.get(number).zip(found) {
             let first = place.put_on(&first.version);
-            self.doubles.note(&entry.parcel_key, first.place(), here.place());
+            self.watch.doubles.note(&entry.parcel_key, first.place(), here.place());
             self.later_row(tx, &first, &here, written).await?;
             return Ok(0);
         }
@@ -300,6 +385,7 @@ impl Loading<'_> {
             None => {
                 self.next_number += 1;
                 self.counts.records_new += 1;
+                self.watch.moving.come(file, entry);
                 "new"
             }
             Some(newest)
@@ -316,12 +402,15 @@ impl Loading<'_> {
             Some(newest) => {
                 self.counts.records_changed += 1;
                 let before = newest.version.area_um2.map(Area::from_square_micrometres);
-                self.changes.note(before, entry);
+                self.watch.changes.note(before, entry);
+                self.watch.moving.gone(newest);
+                self.watch.moving.come(file, entry);
                 "changed"
             }
         };
         written.changes.insert(number, self.change_row(number, what, file, entry));
-        known.insert(entry.parcel_key.clone(), Newest { version: here, ended: false, conflict: false });
+        let here = Newest { version: here, ended: false, conflict: false, figures: Figures::default() };
+        known.insert(entry.parcel_key.clone(), here);
         Ok(number)
     }
 
@@ -347,7 +436,7 @@ impl Loading<'_> {
         }
         if let Some(first) = known.get(&key) {
             let (first, here) = (first_place.put_on(&first.version), place.put_on(&before.version));
-            self.doubles.note(&key, first.place(), here.place());
+            self.watch.doubles.note(&key, first.place(), here.place());
             self.later_row(tx, &first, &here, written).await?;
         }
         Ok(0)
@@ -375,13 +464,8 @@ impl Loading<'_> {
 
     /// The version of a record that the edition before has, with its key.
     async fn version_before(&self, tx: &mut Tx, number: i64) -> Result<(String, Newest), StoreError> {
-        let sql = format!(
-            "SELECT number, since_edition AS edition, 'base', {COMPARED} FROM record WHERE source = $1 AND number = $3
-             UNION ALL
-             SELECT number, edition, what, {COMPARED} FROM record_change
-             WHERE source = $1 AND edition < $2 AND number = $3 ORDER BY 2 DESC LIMIT 1"
-        );
-        let row = tx.fetch_one(&sql, values![self.source, self.edition, number]).await?;
+        let sql = versions_before("number = $3");
+        let row = tx.fetch(&sql, values![self.source, self.edition, number]).await?.pop();
         let damaged = || StoreError::Damaged { what: "line index", why: format!("no record {number}") };
         let row = row.ok_or_else(damaged)?;
         Ok((row.get(3)?, newest_of(&row)?))
@@ -398,7 +482,7 @@ impl Loading<'_> {
         );
         let values = vec![self.source.into(), self.edition.into(), keys];
         let mut newest = HashMap::new();
-        for row in tx.fetch(&sql, values).await? {
+        for row in tx.fetch_bulk(&sql, values).await? {
             newest.insert(row.get::<String>(3)?, newest_of(&row)?);
         }
         Ok(newest)
@@ -487,13 +571,13 @@ impl Loading<'_> {
         let seen = &self.seen;
         kept.each_record(|number| gone.extend(seen.get(number).is_none().then_some(number))).await?;
         for numbers in gone.chunks(KEYS_A_STATEMENT) {
-            let values = vec![self.source.into(), database::numbers(numbers)];
-            let sql = "SELECT number, parcel_key FROM record WHERE source = $1 AND number = ANY (numbers($2))
-                       UNION
-                       SELECT number, parcel_key FROM record_change WHERE source = $1 AND number = ANY (numbers($2))";
-            let rows = database.fetch(sql, values).await?;
-            let ended = rows.iter().map(|row| Ok(self.end_row(row.get(0)?, &row.get::<String>(1)?)));
-            let ended = ended.collect::<Result<Vec<_>, StoreError>>()?;
+            let values = vec![self.source.into(), self.edition.into(), database::numbers(numbers)];
+            let mut newest: BTreeMap<i64, (String, Newest)> = BTreeMap::new();
+            for row in database.fetch_bulk(&versions_before("number = ANY (numbers($3))"), values).await? {
+                newest.insert(row.get(0)?, (row.get(3)?, newest_of(&row)?));
+            }
+            newest.values().for_each(|(_, version)| self.watch.moving.gone(version));
+            let ended: Vec<_> = newest.iter().map(|(number, (key, _))| self.end_row(*number, key)).collect();
             self.counts.records_ended += counted(ended.len() as u64);
             let mut tx = self.pen.begin(database).await?;
             tx.insert_many(&changes(), ended, "").await?;
@@ -555,6 +639,16 @@ impl Loading<'_> {
     }
 }
 
+/// Versions of records that were in use before an edition, each record's newest last.
+fn versions_before(which: &str) -> String {
+    format!(
+        "SELECT number, since_edition, 'base', {COMPARED} FROM record WHERE source = $1 AND since_edition < $2 AND {which}
+         UNION ALL
+         SELECT number, edition, what, {COMPARED} FROM record_change WHERE source = $1 AND edition < $2 AND {which}
+         ORDER BY 1, 2"
+    )
+}
+
 /// Where [`Loading::change_row`] and [`Loading::end_row`] go.
 fn changes() -> String {
     format!("record_change (source, edition, number, what, {CONTENT})")
@@ -587,5 +681,11 @@ fn newest_of(row: &Row) -> Result<Newest, StoreError> {
             byte_length: row.get(10)?,
         },
         conflict: row.get::<i64>(11)? != 0,
+        figures: Figures {
+            value: row.get::<Option<i64>>(12)?.map(Money::from_cents),
+            year_built: row.get(13)?,
+            class: row.get(14)?,
+            rest: row.get(15)?,
+        },
     })
 }

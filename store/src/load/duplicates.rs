@@ -6,6 +6,38 @@
 use crossfoot_roll::check::RowPlace;
 use crossfoot_roll::entry::{Reason, Reject};
 
+/// Keys of rows that do not stand in ascending order, at most so many: only among them a key can occur again.
+const SUSPECTS_MAX: usize = 100_000;
+
+/// Keys that may stand on several rows of a first edition. Most files are sorted by parcel, and then they are few; of
+/// others all keys are looked through.
+#[derive(Default)]
+pub(super) struct Suspects {
+    highest: String,
+    keys: Vec<String>,
+    too_many: bool,
+}
+
+impl Suspects {
+    pub(super) fn see(&mut self, key: &str) {
+        if key > self.highest.as_str() {
+            self.highest.clear();
+            self.highest.push_str(key);
+        } else if self.keys.len() < SUSPECTS_MAX {
+            self.keys.push(key.to_owned());
+        } else {
+            self.too_many = true;
+        }
+    }
+
+    /// The keys that may occur more than once, each once and in order; none where there are too many to tell.
+    pub(super) fn keys(mut self) -> Option<Vec<String>> {
+        self.keys.sort_unstable();
+        self.keys.dedup();
+        (!self.too_many).then_some(self.keys)
+    }
+}
+
 /// A row as far as the comparison needs it.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub(super) struct Version {

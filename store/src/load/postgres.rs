@@ -2,12 +2,12 @@
 //! key, then attached within the transaction that makes the edition current.
 
 use bytes::{BufMut, BytesMut};
-use crossfoot_roll::check::{ChangeCheck, Doubles};
+use crossfoot_roll::check::Doubles;
 use crossfoot_roll::entry::{Entry, Reject};
 use sqlx::postgres::{PgConnection, PgCopyIn, PgPool};
 use sqlx::{AssertSqlSafe, Row as _};
 
-use super::duplicates::{self, Repeat, Version};
+use super::duplicates::{self, Repeat, Suspects, Version};
 use super::feed::Feed;
 use super::lines::{self, Block, Growing};
 use super::pen::Pen;
@@ -26,6 +26,10 @@ const COLUMNS: i16 = 17;
 /// rows, and they are not to be held in memory.
 const REJECTS_AT_ONCE: usize = 1000;
 
+/// Keys or numbers named by one statement: for many more the planner, which knows nothing yet of a table that was just
+/// filled, reads all of it.
+const LOOKED_UP_AT_ONCE: usize = 1000;
+
 /// A first edition on its way into a table of its own.
 struct Loading<'a> {
     database: &'a Database,
@@ -36,6 +40,7 @@ struct Loading<'a> {
     counts: EditionCounts,
     doubles: Doubles,
     rejects: Vec<Vec<Value>>,
+    suspects: Suspects,
     index: Growing,
     blocks: Vec<Block>,
 }
@@ -52,14 +57,26 @@ pub(super) async fn load(
     let counts = EditionCounts::default();
     let good_for = batches.good_for.take().map(|good_for| lines::good_for_in(&container, &good_for));
     let (index, rejects, blocks) = (Growing::new(good_for), Vec::new(), Vec::new());
-    let mut loading =
-        Loading { database, pen, container, source, edition, counts, doubles, rejects, index, blocks };
+    let suspects = Suspects::default();
+    let mut loading = Loading {
+        database,
+        pen,
+        container,
+        source,
+        edition,
+        counts,
+        doubles,
+        rejects,
+        suspects,
+        index,
+        blocks,
+    };
     // a connection of its own: a copy that is broken off must not go back to the pool
     let mut connection = pool.acquire().await?.detach();
     let result = loading.load_into(&mut connection, batches).await;
     drop(connection);
     result.map(|()| {
-        let seen = (loading.counts, loading.doubles.finish(), ChangeCheck::default());
+        let seen = (loading.counts, loading.doubles.finish());
         Loaded::new(loading.container, seen)
     })
 }
@@ -75,11 +92,11 @@ impl Loading<'_> {
         .await?;
         self.copy_records(connection, batches).await?;
         run(connection, format!("CREATE INDEX ON {container} (parcel_key)")).await?;
+        run(connection, format!("CREATE UNIQUE INDEX ON {container} (number)")).await?;
         self.set_duplicates_aside(connection).await?;
         let index = std::mem::replace(&mut self.index, Growing::new(None));
         self.blocks.extend(index.finish());
         self.write_rejects().await?;
-        run(connection, format!("CREATE UNIQUE INDEX ON {container} (number)")).await?;
         run(connection, format!("ANALYZE {container}")).await
     }
 
@@ -100,6 +117,7 @@ impl Loading<'_> {
             let file = batch.rows.file;
             for entry in &batch.rows.entries {
                 self.counts.rows_entered += 1;
+                self.suspects.see(&entry.parcel_key);
                 encode(&mut buffer, (self.source, self.counts.rows_entered, self.edition), file, entry);
             }
             for reject in &batch.rows.rejects {
@@ -152,42 +170,60 @@ impl Loading<'_> {
     }
 
     async fn set_duplicates_aside(&mut self, connection: &mut PgConnection) -> Result<(), StoreError> {
-        let container = &self.container;
+        let container = self.container.clone();
+        let keys = match std::mem::take(&mut self.suspects).keys() {
+            Some(keys) => keys,
+            None => {
+                let sql = format!(
+                    "SELECT parcel_key FROM {container} GROUP BY parcel_key HAVING count(*) > 1 ORDER BY parcel_key"
+                );
+                sqlx::query_scalar(AssertSqlSafe(sql)).fetch_all(&mut *connection).await?
+            }
+        };
         let sql = format!(
             "SELECT parcel_key, number, content_hash, area_um2, parcel_raw, file, line, byte_start, byte_length
-             FROM {container} WHERE parcel_key IN (SELECT parcel_key FROM {container} GROUP BY parcel_key HAVING count(*) > 1)
-             ORDER BY parcel_key, number"
+             FROM {container} WHERE parcel_key = ANY($1) ORDER BY parcel_key, number"
         );
-        let delete = format!("DELETE FROM {container} WHERE number = ANY($1)");
-        let mark = format!("UPDATE {container} SET conflict = 1 WHERE number = ANY($1)");
-        let rows = sqlx::query(AssertSqlSafe(sql)).fetch_all(&mut *connection).await?;
-        let mut first: Option<(String, Version)> = None;
         let (mut deleted, mut marked) = (vec![], vec![]);
-        for row in rows {
-            let key: String = row.try_get(0)?;
-            let version = version_of(&row)?;
-            let Some((_, original)) = first.as_ref().filter(|(known, _)| *known == key) else {
-                first = Some((key, version));
-                continue;
-            };
-            deleted.push(version.number);
-            self.index.no_record(version.number);
-            self.doubles.note(&key, original.place(), version.place());
-            match duplicates::repeat(original, &version) {
-                Repeat::Same => self.counts.rows_repeated += 1,
-                Repeat::Other { area } => {
-                    self.reject(version.file, &duplicates::reject(original, &version));
-                    if area {
-                        marked.push(original.number);
-                        self.index.read_again(original.number);
-                    }
-                }
+        for keys in keys.chunks(LOOKED_UP_AT_ONCE) {
+            let query = sqlx::query(AssertSqlSafe(sql.clone())).bind(keys);
+            let mut first: Option<(String, Version)> = None;
+            for row in query.fetch_all(&mut *connection).await? {
+                let key: String = row.try_get(0)?;
+                let version = version_of(&row)?;
+                let Some((_, original)) = first.as_ref().filter(|(known, _)| *known == key) else {
+                    first = Some((key, version));
+                    continue;
+                };
+                deleted.push(version.number);
+                marked.extend(self.set_aside(&key, original, &version).then_some(original.number));
             }
         }
         self.counts.rows_entered -= counted(deleted.len() as u64);
         self.counts.records_new = self.counts.rows_entered;
-        execute_numbers(connection, delete, deleted).await?;
-        execute_numbers(connection, mark, marked).await
+        let delete = format!("DELETE FROM {container} WHERE number = ANY($1)");
+        execute_numbers(connection, &delete, &deleted).await?;
+        let mark = format!("UPDATE {container} SET conflict = 1 WHERE number = ANY($1)");
+        execute_numbers(connection, &mark, &marked).await
+    }
+
+    /// A later row of a parcel becomes no record; true where it contradicts the first one in the area.
+    fn set_aside(&mut self, key: &str, original: &Version, later: &Version) -> bool {
+        self.index.no_record(later.number);
+        self.doubles.note(key, original.place(), later.place());
+        match duplicates::repeat(original, later) {
+            Repeat::Same => {
+                self.counts.rows_repeated += 1;
+                false
+            }
+            Repeat::Other { area } => {
+                self.reject(later.file, &duplicates::reject(original, later));
+                if area {
+                    self.index.read_again(original.number);
+                }
+                area
+            }
+        }
     }
 }
 
@@ -268,11 +304,11 @@ fn put_text(buffer: &mut BytesMut, text: &str) {
 
 async fn execute_numbers(
     connection: &mut PgConnection,
-    sql: String,
-    numbers: Vec<i64>,
+    sql: &str,
+    numbers: &[i64],
 ) -> Result<(), StoreError> {
-    if !numbers.is_empty() {
-        sqlx::query(AssertSqlSafe(sql)).bind(numbers).execute(connection).await?;
+    for numbers in numbers.chunks(LOOKED_UP_AT_ONCE) {
+        sqlx::query(AssertSqlSafe(sql.to_owned())).bind(numbers).execute(&mut *connection).await?;
     }
     Ok(())
 }

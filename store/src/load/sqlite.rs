@@ -8,7 +8,7 @@ use std::path::Path;
 use crossfoot_roll::check::{Doubles, DoublesSeen};
 use rusqlite::{Connection, Statement, params};
 
-use super::duplicates::{self, Repeat, Version};
+use super::duplicates::{self, Repeat, Suspects, Version};
 use super::feed::Feed;
 use super::lines::{self, Block, Growing};
 use super::{counted, hash_bits, kept};
@@ -29,44 +29,6 @@ fn insert(source: i64, edition: i64) -> String {
 /// Larger pages mean fewer of them to allocate while loading, and fewer levels to a key.
 const PREPARE: &str = "PRAGMA page_size = 8192; PRAGMA journal_mode = OFF; PRAGMA synchronous = OFF;
                        PRAGMA cache_size = -32768; PRAGMA threads = 1; PRAGMA locking_mode = EXCLUSIVE;";
-
-/// Keys of rows that do not stand in ascending order, at most so many: only among them a key can occur again.
-const SUSPECTS_MAX: usize = 100_000;
-
-/// Keys that may stand on several rows. Most files are sorted by parcel, and then they are few; of others all keys are
-/// looked through.
-#[derive(Default)]
-struct Suspects {
-    highest: String,
-    keys: Vec<String>,
-    too_many: bool,
-}
-
-impl Suspects {
-    fn see(&mut self, key: &str) {
-        if key > self.highest.as_str() {
-            self.highest.clear();
-            self.highest.push_str(key);
-        } else if self.keys.len() < SUSPECTS_MAX {
-            self.keys.push(key.to_owned());
-        } else {
-            self.too_many = true;
-        }
-    }
-
-    /// The keys that occur more than once, in order, perhaps with some that do not.
-    fn keys(mut self, file: &Connection) -> rusqlite::Result<Vec<String>> {
-        if self.too_many {
-            return file
-                .prepare("SELECT parcel_key FROM record GROUP BY parcel_key HAVING count(*) > 1")?
-                .query_map([], |row| row.get(0))?
-                .collect();
-        }
-        self.keys.sort_unstable();
-        self.keys.dedup();
-        Ok(self.keys)
-    }
-}
 
 const REJECT: &str = "INSERT INTO reject (source, edition, number, file, line, byte_start, byte_length, column_name, reason, detail, raw)
  VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11)";
@@ -194,7 +156,10 @@ fn set_duplicates_aside(
 ) -> rusqlite::Result<()> {
     let tx = file.transaction()?;
     {
-        let keys = suspects.keys(&tx)?;
+        let keys = match suspects.keys() {
+            Some(keys) => keys,
+            None => repeated_keys(&tx)?,
+        };
         let mut same_key = tx.prepare(SAME_KEY)?;
         let mut reject = tx.prepare(REJECT)?;
         let mut delete = tx.prepare("DELETE FROM record WHERE number = ?1")?;
@@ -225,6 +190,13 @@ fn set_duplicates_aside(
     tx.commit()?;
     counts.records_new = counts.rows_entered;
     Ok(())
+}
+
+/// The keys that occur more than once, looked for among all.
+fn repeated_keys(file: &Connection) -> rusqlite::Result<Vec<String>> {
+    file.prepare("SELECT parcel_key FROM record GROUP BY parcel_key HAVING count(*) > 1")?
+        .query_map([], |row| row.get(0))?
+        .collect()
 }
 
 fn put_aside(

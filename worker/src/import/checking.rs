@@ -23,18 +23,10 @@ use crate::runner::{JobError, with_causes};
 
 /// What the rows of a loaded edition come to: as counted while they were read or, where known rows were passed over, the
 /// counts of the edition before moved by what changed. None where that one has none.
-pub(super) async fn counts(
-    store: &Store,
-    source: &Source,
-    edition: &Edition,
-    check: Check,
-) -> Result<Option<RollCheck>, StoreError> {
+pub(super) fn counts(check: Check, loaded: &mut Loaded) -> Option<RollCheck> {
     match check {
-        Check::Whole(counts) => Ok(Some(counts)),
-        Check::Changes { rejects } => {
-            let moved = store.check_moved(source, edition).await?;
-            Ok(moved.map(|counts| RollCheck { rejects, ..counts }))
-        }
+        Check::Whole(counts) => Some(counts),
+        Check::Changes { rejects } => loaded.moved.take().map(|counts| RollCheck { rejects, ..counts }),
     }
 }
 

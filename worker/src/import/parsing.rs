@@ -181,11 +181,9 @@ pub(super) struct Sending {
 }
 
 impl Sending {
-    /// Hands a batch over and takes an empty one for it.
+    /// Hands a batch over and takes one that was written for it, whose texts the reader uses again.
     fn send(&self, file: i64, batch: &mut Batch, lines: &mut Vec<Line>) -> Result<(), ParseStop> {
         let mut full = self.spent.try_recv().unwrap_or_default();
-        full.rows.entries.clear();
-        full.rows.rejects.clear();
         full.lines.clear();
         std::mem::swap(&mut full.rows.entries, &mut batch.entries);
         std::mem::swap(&mut full.rows.rejects, &mut batch.rejects);
