@@ -75,6 +75,16 @@ impl Store {
         row.map(|row| check_of(&row)).transpose()
     }
 
+    /// What is worth telling of an edition, without the counts behind it; nothing where no check was kept.
+    ///
+    /// # Errors
+    /// [`StoreError`] of the database.
+    pub async fn check_remarks(&self, source: i64, edition: i64) -> Result<Vec<Remark>, StoreError> {
+        let sql = "SELECT remarks FROM edition_check WHERE source = $1 AND edition = $2";
+        let row = self.main.fetch_one(sql, values![source, edition]).await?;
+        row.map_or(Ok(Vec::new()), |row| value(&row, 0))
+    }
+
     /// The counts of an edition that was loaded but read only where it changed: those of the edition in use, less the
     /// versions that it replaces or ends, plus those that it brings. Rows that could not be read are the caller's to count:
     /// they are read every time. A later row of a parcel stays counted as it stood when the file was last read whole.
