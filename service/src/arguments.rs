@@ -8,8 +8,8 @@ use clap::{Args, Parser, Subcommand, ValueEnum};
 use crossfoot_worker::settings::Flags;
 
 pub(crate) use incoming::{
-    BeginSet, CompleteSet, Decide, Edition, EditionLimits, Import, ImportAgain, ImportHouses, ImportLook,
-    ImportMend, ImportRoll, ImportWhat, LookHow, PutIntoSet, Set, Status,
+    BeginSet, CompleteSet, Decide, Edition, EditionLimits, Import, ImportAgain, ImportHouses, ImportMend,
+    ImportRoll, ImportWhat, LookHow, PutIntoSet, Set, Status,
 };
 
 /// Finds the measured houses of an office whose public record is wrong enough to matter, and says on what evidence.
@@ -374,6 +374,9 @@ pub(crate) enum ExportWhat {
     Findings,
     /// Every pair that was judged, matched or not.
     Judgements,
+    /// Everything that the records of judged pairs say, one value a row: figures, further columns, buildings, land and so
+    /// on, each with its column, file and lines.
+    Records,
     /// Quarantined rows of a source's current edition.
     Rejects,
     /// What an edition changed against the one before: records that appeared, changed, field by field, or are gone.

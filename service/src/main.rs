@@ -15,6 +15,7 @@ mod night;
 mod outcome;
 mod packets;
 mod pages;
+mod recorded;
 mod table;
 
 use std::process::ExitCode;

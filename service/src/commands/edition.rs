@@ -118,10 +118,10 @@ async fn show(installation: &Installation, source: &Source, number: i64) -> anyh
         say(&format!("  {}, {} bytes, {}\n", file.name, file.bytes, file.sha256))?;
     }
     for reason in &edition.held_for {
-        say(&format!("  held: {}\n", sentence(&reason.sentence)))?;
+        say(&format!("  held: {}\n", plain(&sentence(&reason.sentence))))?;
     }
     if !edition.refusal.is_empty() {
-        say(&format!("  {}\n", sentence(&edition.refusal)))?;
+        say(&format!("  {}\n", plain(&sentence(&edition.refusal))))?;
     }
     let c = &edition.counts;
     say(&format!(
@@ -141,12 +141,12 @@ async fn show(installation: &Installation, source: &Source, number: i64) -> anyh
         );
     };
     for remark in &report.check.remarks {
-        say(&format!("  {}\n", sentence(&remark.sentence)))?;
+        say(&format!("  {}\n", plain(&sentence(&remark.sentence))))?;
     }
     for said in report.said(&edition) {
         say(&format!("\n{}\n", said.about))?;
         for sentence in said.sentences {
-            say(&format!("  {sentence}\n"))?;
+            say(&format!("  {}\n", plain(&sentence)))?;
         }
     }
     Ok(())
@@ -213,15 +213,25 @@ pub(crate) async fn parcel_key(
 
 async fn history(installation: &Installation, source: &Source, parcel: &str) -> anyhow::Result<Outcome> {
     let key = parcel_key(&installation.store, source, parcel).await?;
-    let versions = installation.store.record_versions(source, &key).await?;
+    let versions = installation.store.record_history(source, &key).await?;
     if versions.is_empty() {
         complain(&format!("{}: no edition has or had the parcel {parcel}", source.id));
         return Ok(Outcome::Refused);
     }
-    for version in &versions {
+    for (version, fields) in &versions {
         say(&format!("{}\n", version_line(version)))?;
+        for change in fields {
+            let or_none = |text: &Option<String>| plain(text.as_deref().unwrap_or("not stated"));
+            let (from, to) = (or_none(&change.from), or_none(&change.to));
+            say(&format!("  {}: {from} → {to}\n", plain(&change.field)))?;
+        }
     }
     Ok(Outcome::Done)
+}
+
+/// Text of a file for a terminal: without control characters, which could move its cursor.
+fn plain(text: &str) -> String {
+    text.chars().map(|letter| if letter.is_control() { ' ' } else { letter }).collect()
 }
 
 /// A version in one line.
