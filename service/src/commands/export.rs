@@ -54,10 +54,10 @@ pub(crate) async fn run(settings: &Settings, arguments: &Export) -> anyhow::Resu
     Ok(Outcome::Done)
 }
 
-/// Pairs row by row, in NDJSON with the values of their records; or those values, one a row.
+/// Pairs row by row, findings in NDJSON with the values of their records; or those values, one a row.
 async fn pairs(installation: &Installation, arguments: &Export, sink: &mut Sink) -> anyhow::Result<()> {
     let mut recorded = Recorded::new(&installation.store);
-    let nested = matches!(arguments.format, Form::Ndjson);
+    let nested = arguments.what == ExportWhat::Findings && matches!(arguments.format, Form::Ndjson);
     let (mut property, mut source) = (String::new(), 0);
     loop {
         let page = installation.store.pair_page(&installation.office, (&property, source), PAGE).await?;

@@ -90,7 +90,7 @@ fn files(set: &EditionSet) -> Markup {
 fn put_form(here: &str, set: &EditionSet) -> Markup {
     html! {
         form.tall method="post" action={ (here) "/files" } enctype="multipart/form-data" {
-            label { "Which file" select name="name" { @for name in set.missing() { option { (name) } } } }
+            label { "Which file" select name="name" { @for name in set.missing() { option value=(name) { (name) } } } }
             label { "Day that its figures are of, where stated" input type="date" name="as_of"; }
             label { "The file, as published" input type="file" name="file" required; }
             div { button { "Send the file" } }

@@ -4,6 +4,7 @@ use serde_json::Value;
 
 use crate::installation::Installation;
 use crate::server::{Server, key};
+use crate::town::{HEADER, row};
 
 const SINCE: &str = "2000-01-01T00:00:00Z";
 
@@ -31,4 +32,45 @@ fn what_happened_is_the_same_by_command_api_and_page(place: &Installation) {
     server.get(&uploader, "/v1/report").problem(403);
 }
 
-on_both_databases!(what_happened_is_the_same_by_command_api_and_page);
+fn what_a_file_says_about_itself_is_told_by_report_api_and_page(place: &Installation) {
+    let rows: Vec<String> = (1..=300).map(|n| row(n, &(900 + n * 10).to_string())).collect();
+    let many = format!("{}\n{}\n", rows.join("\n"), row(301, "1000").replace("000301", "1.3E+05"));
+    place.take_roll(format!("{HEADER}\n{many}{}\n", row(7, "2000"))).code(0);
+    let server = Server::start_with_jobs(place, "no", &[]);
+    let (reviewer, uploader) = (key(place, "office", "review"), key(place, "office", "upload"));
+    let report = server.get(&reviewer, &format!("/v1/report?since={SINCE}")).is(200).json();
+    let remarks: Vec<&str> = report["sources"][0]["editions"][0]["remarks"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .map(|remark| remark.as_str().unwrap())
+        .collect();
+    let kept = server.get(&reviewer, "/v1/sources/town-roll/editions/1/check").is(200).json();
+    assert_eq!(remarks.len(), kept["remarks"].as_array().unwrap().len());
+    assert_eq!(remarks.len(), 3, "{remarks:?}");
+    let night = server.get(&reviewer, &format!("/report?since={SINCE}")).is(200).text;
+    let edition = server.get(&reviewer, "/sources/town-roll/editions/1").is(200).text;
+    for remark in &remarks {
+        // as HTML writes it
+        let written = remark.replace('"', "&quot;");
+        assert!(night.contains(&written) && edition.contains(&written), "{remark}");
+    }
+    assert!(night.contains("href=\"/sources/town-roll/editions/1\""), "{night}");
+    for words in
+        ["rounded to 10 sq ft", "1 numbers are in scientific notation", "SHA-256", "Scientific parcel: 1"]
+    {
+        assert!(edition.contains(words), "{words}: {edition}");
+    }
+    // who reads no records sees the edition, and not what it did to single records
+    let seen = server.get(&uploader, "/sources/town-roll/editions/1").is(200).text;
+    assert!(seen.contains("rounded to 10 sq ft") && !seen.contains("Changes against"), "{seen}");
+    assert!(edition.contains("Changes against"), "{edition}");
+    server.get(&reviewer, "/sources/town-roll/editions/2").is(404);
+    let moved = server.get(&reviewer, "/editions/1/1").is(308);
+    assert_eq!(moved.header("location"), "/sources/town-roll/editions/1");
+}
+
+on_both_databases!(
+    what_a_file_says_about_itself_is_told_by_report_api_and_page,
+    what_happened_is_the_same_by_command_api_and_page
+);
