@@ -197,7 +197,10 @@ fn heaped(heaping: &Heaping, unit: &str) -> String {
             heaping.p_by_ten,
             percent(heaping.rounded_share())
         ),
-        None => "That is what chance gives: no rounding shows.".to_owned(),
+        None => format!(
+            "Chance gives so many with a probability of {}: no rounding shows.",
+            percent(heaping.p_by_ten)
+        ),
     }
 }
 

@@ -105,7 +105,7 @@ pub(super) async fn show(
         h1 { bdi { (source.id) } ", edition " (number) }
         @if !source.title.is_empty() { p.soft dir="auto" { (source.title) } }
         p role="status" {
-            (state(&edition.state)) ", " (edition.status.replace('_', " "))
+            (state(&edition.state)) ", " (status_words(&edition.status))
             @if let Some(year) = edition.roll_year { ", roll of " (year) }
         }
         (why(edition))
@@ -123,6 +123,12 @@ pub(super) async fn show(
         p { a href="/uploads" { "Back to the uploads" } }
     };
     Ok(page(&guest, &format!("{}, edition {number}", source.id), "/uploads", &body))
+}
+
+/// How final the roll is, behind a state.
+fn status_words(status: &str) -> String {
+    let words = status.replace('_', " ");
+    if words == "not stated" { "status not stated".to_owned() } else { words }
 }
 
 fn why(edition: &Edition) -> Markup {
@@ -214,6 +220,7 @@ fn quarantine(shown: &Shown, here: &str, may_read: bool) -> Markup {
         @if edition.counts.rows_rejected == 0 { p { "No row is in quarantine." } } @else {
             p { (edition.counts.rows_rejected) " of " (edition.counts.rows_total) " rows are in quarantine." }
             ul { @for (reason, rows) in &shown.rejects { li { (capital(reason)) ": " (rows) } } }
+            @if edition.state == "held" { p { "They can be looked at and mended once the edition is in use." } }
             @if worked && may_read { p { a href={ (here) "/quarantine" } { "See why, and mend the rows" } } }
         }
     }
