@@ -13,6 +13,8 @@ const CLASSES_NAMED: usize = 5;
 const COLUMNS_NAMED: usize = 4;
 /// Probability below which multiples of ten are no chance (common practice, no source).
 const NO_CHANCE: f64 = 0.001;
+/// Probability below which as many are worth a word (common practice, no source).
+const UNLIKELY: f64 = 0.05;
 
 /// What is said about one thing: the thing, and sentences that stand for themselves.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -197,10 +199,11 @@ fn heaped(heaping: &Heaping, unit: &str) -> String {
             heaping.p_by_ten,
             percent(heaping.rounded_share())
         ),
-        None => format!(
-            "Chance gives so many with a probability of {}: no rounding shows.",
+        None if heaping.p_by_ten < UNLIKELY => format!(
+            "Chance gives so many with a probability of {}: that is unlikely, and not enough to call it rounding.",
             percent(heaping.p_by_ten)
         ),
+        None => "Chance gives as many: no rounding shows.".to_owned(),
     }
 }
 

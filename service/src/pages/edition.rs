@@ -276,7 +276,7 @@ fn list(changes: &[ChangeEntry]) -> Markup {
                     tr {
                         td dir="auto" { (change.parcel_key) }
                         td data-l="What" { (match change.what.as_str() { "new" => "appeared", "ended" => "gone", other => other }) }
-                        td data-l="Fields" dir="auto" {
+                        td.no[change.fields.is_empty()] data-l="Fields" dir="auto" {
                             @for field in &change.fields { div { (field.field) ": " bdi { (or_none(&field.from)) } " → " bdi { (or_none(&field.to)) } } }
                         }
                     }

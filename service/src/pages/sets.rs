@@ -69,18 +69,18 @@ fn one(source: &Source, set: &EditionSet, operator: bool) -> Markup {
 
 fn files(set: &EditionSet) -> Markup {
     html! {
-        table {
+        table.wide {
             thead { tr { th scope="col" { "File" } th scope="col" { "Here" } th.n scope="col" { "Bytes" } th scope="col" { "Figures as of" } th scope="col" { "SHA-256" } } }
             tbody { @for name in &set.expected {
                 @match set.files.iter().find(|(file, _)| file.name == *name) {
                     Some((file, as_of)) => tr {
-                        td dir="auto" { (name) }
+                        td.head dir="auto" { (name) }
                         td data-l="Here" { "here" }
                         td.n data-l="Bytes" { (file.bytes) }
                         td data-l="Figures as of" { (if as_of.is_empty() { "not stated" } else { as_of }) }
                         td data-l="SHA-256" { code { (file.sha256) } }
                     },
-                    None => tr { td dir="auto" { (name) } td data-l="Here" { strong { "missing" } } td.no {} td.no {} td.no {} },
+                    None => tr { td.head dir="auto" { (name) } td data-l="Here" { strong.state { "missing" } } td.no {} td.no {} td.no {} },
                 }
             } }
         }
