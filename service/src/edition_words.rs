@@ -13,6 +13,8 @@ const CLASSES_NAMED: usize = 5;
 const COLUMNS_NAMED: usize = 4;
 /// Probability below which multiples of ten are no chance (common practice, no source).
 const NO_CHANCE: f64 = 0.001;
+/// A share of rounded areas that is nearly all of them.
+const NEARLY_ALL: f64 = 0.9;
 /// Probability below which as many are worth a word (common practice, no source).
 const UNLIKELY: f64 = 0.05;
 
@@ -71,7 +73,7 @@ impl SelfReport {
             ("Areas", areas),
             ("Rounding", rounding(&summary, check.counts.areas_in_parts)),
             ("Change of definition", self.changes(edition)),
-            ("Sums", check.counts.identities.iter().flat_map(|(name, sum)| sum_said(name, sum)).collect()),
+            ("Sums", sums(edition, check)),
             ("Parcel numbers", parcel_numbers(&summary, layout)),
             ("Rows of one parcel", doubles(check)),
             ("Values", spread(&summary.value, "a value", "")),
@@ -143,8 +145,12 @@ impl SelfReport {
     }
 }
 
-/// Begins with a capital and ends with a stop.
+/// Begins with a capital, unless it begins with the name of a column or field, and ends with a stop.
 pub(crate) fn sentence(words: &str) -> String {
+    let first = words.split(' ').next().unwrap_or_default();
+    if first.contains('_') {
+        return format!("{}.", words.trim_end_matches('.'));
+    }
     let mut letters = words.chars();
     let first: String = letters.next().into_iter().flat_map(char::to_uppercase).collect();
     let stop = if words.ends_with('.') { "" } else { "." };
@@ -194,6 +200,9 @@ fn rounding(summary: &CheckSummary, in_parts: i64) -> Vec<String> {
 fn heaped(heaping: &Heaping, unit: &str) -> String {
     match heaping.step {
         Some(step) => format!("So nearly all areas are rounded to {step}{unit}."),
+        None if heaping.p_by_ten < NO_CHANCE && heaping.rounded_share() > NEARLY_ALL => {
+            "So nearly all areas are rounded; they are too few to say to what.".to_owned()
+        }
         None if heaping.p_by_ten < NO_CHANCE && heaping.rounded_share() > 0.0 => format!(
             "That is more than chance gives (probability {:.1e}): some {} of them are rounded, and nothing says which.",
             heaping.p_by_ten,
@@ -207,8 +216,17 @@ fn heaped(heaping: &Heaping, unit: &str) -> String {
     }
 }
 
+fn sums(edition: &Edition, check: &EditionCheck) -> Vec<String> {
+    // which file a line is of has to be said only where there are several
+    let files: Vec<&str> = match edition.files.as_slice() {
+        [_] => Vec::new(),
+        files => files.iter().map(|file| file.name.as_str()).collect(),
+    };
+    check.counts.identities.iter().flat_map(|(name, sum)| sum_said(name, sum, &files)).collect()
+}
+
 /// A sum that records must keep, with the rows in which it does not hold.
-fn sum_said(name: &str, sum: &IdentityCheck) -> Vec<String> {
+fn sum_said(name: &str, sum: &IdentityCheck, files: &[&str]) -> Vec<String> {
     if sum.checked <= 0 {
         return Vec::new();
     }
@@ -222,7 +240,8 @@ fn sum_said(name: &str, sum: &IdentityCheck) -> Vec<String> {
         percent(sum.failed as f64 / sum.checked as f64)
     )];
     sentences.extend(sum.examples.iter().map(|row| {
-        let file = if row.file == 0 { String::new() } else { format!(" of file {}", row.file + 1) };
+        let file = usize::try_from(row.file).ok().and_then(|file| files.get(file));
+        let file = file.map(|name| format!(" of {name}")).unwrap_or_default();
         let digit = digit_off(&row.total, &row.sum).map(|_| ", one digit off").unwrap_or_default();
         format!(
             "For example line {}{file}: parcel {} has {} where its parts come to {}{digit}.",
@@ -323,4 +342,75 @@ fn classes(check: &EditionCheck) -> Vec<String> {
     let more = if classes.len() > CLASSES_NAMED { "the commonest are " } else { "" };
     let several = if classes.len() == 1 { "class" } else { "classes" };
     vec![format!("{} {several}: {more}{}.", grouped(classes.len() as i64), named.join(", "))]
+}
+
+#[cfg(test)]
+mod tests {
+    use crossfoot_roll::check::{IdentityFailure, Tally};
+
+    use super::*;
+
+    #[test]
+    fn a_sentence_begins_and_ends_as_one_and_leaves_names_alone() {
+        for (words, expected) in [
+            ("the areas changed", "The areas changed."),
+            ("12 rows.", "12 rows."),
+            ("living_area = first_floor does not hold", "living_area = first_floor does not hold."),
+            ("", "."),
+        ] {
+            assert_eq!(sentence(words), expected);
+        }
+    }
+
+    // A record as published by "Your assessor may be overtaxing you on bad data" (reot.com): above grade 1,693, basement
+    // 592, recorded total 2,685, where the sum is 2,285.
+    #[test]
+    fn a_sum_is_told_with_its_share_and_the_rows_that_fail() {
+        let row = |file, line| IdentityFailure {
+            file,
+            line,
+            parcel: "7-1".to_owned(),
+            total: "2685".to_owned(),
+            sum: "2285".to_owned(),
+        };
+        let examples = [row(0, 5), row(1, 9)].into_iter().collect();
+        let sum = IdentityCheck { checked: 1_200, failed: 3, examples };
+        assert_eq!(
+            sum_said("total = a + b", &sum, &["one.csv", "two.csv"]),
+            [
+                "total = a + b does not hold in 3 of 1,200 rows (0.2 %).",
+                "For example line 5 of one.csv: parcel 7-1 has 2685 where its parts come to 2285, one digit off.",
+                "For example line 9 of two.csv: parcel 7-1 has 2685 where its parts come to 2285, one digit off.",
+            ]
+        );
+        let holds = IdentityCheck { checked: 40, ..IdentityCheck::default() };
+        assert_eq!(sum_said("t = a", &holds, &[]), ["t = a holds in all 40 rows that state both sides."]);
+        assert!(sum_said("t = a", &IdentityCheck::default(), &[]).is_empty());
+    }
+
+    /// Probabilities of `k` or more multiples of ten among 100 areas: `scipy.stats.binom.sf(k - 1, 100, 0.1)` gives
+    /// 0.549 for 10, 0.0399 for 16, 0.00198 for 20 and 0.000808 for 21.
+    #[test]
+    fn rounding_is_claimed_only_where_chance_does_not_explain_it() {
+        let told = |tens: i64, all: i64| {
+            let mut digits = Tally::default();
+            digits.count(30, tens);
+            digits.count(37, all - tens);
+            Heaping::of(&digits).map(|heaping| heaped(&heaping, " sq ft")).unwrap_or_default()
+        };
+        assert_eq!(told(10, 100), "Chance gives as many: no rounding shows.");
+        assert!(
+            told(16, 100).contains("probability of 4.0 %: that is unlikely, and not enough"),
+            "{}",
+            told(16, 100)
+        );
+        assert!(told(20, 100).contains("probability of 0.2 %"), "{}", told(20, 100));
+        assert!(
+            told(21, 100).contains("(probability 8.1e-4): some 12.2 % of them are rounded"),
+            "{}",
+            told(21, 100)
+        );
+        assert_eq!(told(99, 100), "So nearly all areas are rounded; they are too few to say to what.");
+        assert_eq!(told(290, 300), "So nearly all areas are rounded to 10 sq ft.");
+    }
 }

@@ -153,7 +153,45 @@ fn exported_values_stand_in_the_files_where_they_say(place: &Installation) {
     assert!(compared > 50, "only {compared} values of {} were read again", values.len());
 }
 
+/// Counts with pandas the buildings whose parts do not come to the total, and prints their lines.
+const FAILING: &str = r#"
+import sys, pandas
+table = pandas.read_csv(sys.argv[1], dtype=str, encoding="windows-1252")
+parts = ["SqFt1stFloor", "SqFtHalfFloor", "SqFt2ndFloor", "SqFtUpperFloor", "SqFtFinBasement"]
+figures = table[["SqFtTotLiving", *parts]].apply(pandas.to_numeric, errors="coerce")
+wrong = figures["SqFtTotLiving"] != figures[parts].sum(axis=1, skipna=False)
+# the layout says that a total of 0 is none
+stated = figures.notna().all(axis=1) & (figures["SqFtTotLiving"] > 0)
+print(*[row + 2 for row in figures[wrong & stated].index])
+"#;
+
+/// A sum that the layout says its records keep is told with the row that pandas finds too, by its file and line.
+fn sums_that_do_not_hold_are_told_with_their_rows(place: &Installation) {
+    let files = files("us-wa-033-king");
+    let buildings = files.iter().find(|file| file.ends_with("EXTR_ResBldg.csv")).unwrap();
+    let failing = script_output(FAILING, &[buildings.into()]);
+    let mut arguments: Vec<&str> = vec!["import", "roll"];
+    arguments.extend(files.iter().map(String::as_str));
+    arguments.extend(["--layout", "us-wa-033-king"]);
+    place.run(&arguments).code(0);
+    let rejects = ["export", "rejects", "--source", "us-wa-033-king", "--format", "ndjson"];
+    let rejects = place.run(&rejects).code(0).json_lines();
+    let aside = |line: &str| {
+        rejects.iter().any(|row| row["file"] == "EXTR_ResBldg.csv" && row["line"].to_string() == line)
+    };
+    let failing: Vec<&str> = failing.split_whitespace().filter(|line| !aside(line)).collect();
+    assert!(!failing.is_empty());
+    let told = place.run(&["edition", "show", "us-wa-033-king", "1"]).code(0);
+    let told = told.says(&format!("does not hold in {} of", failing.len()));
+    let lines = told.out.matches(" of EXTR_ResBldg.csv: parcel ").count();
+    assert_eq!(lines, failing.len(), "{}", told.out);
+    for line in failing {
+        assert!(told.out.contains(&format!("For example line {line} of EXTR_ResBldg.csv")), "{}", told.out);
+    }
+}
+
 on_both_databases!(
+    sums_that_do_not_hold_are_told_with_their_rows,
     a_shipped_layout_is_named_by_its_id,
     exported_values_stand_in_the_files_where_they_say,
     the_history_of_a_record_says_which_values_of_its_buildings_changed,

@@ -45,6 +45,11 @@ fn a_definition_that_changed_is_one_event_and_no_findings(place: &Installation) 
         ["1|past", "2|current", "3|held"]
     );
     assert_eq!(place.sql("SELECT count(*) FROM edition_check WHERE gates <> '[]'"), ["1"]);
+    let told = place.run(&["edition", "show", "town-roll", "3"]).code(0);
+    let told = told.says("edition 3 is held").says("held: The areas of 585 of 600 records");
+    told.says("585 of 600 records that were in edition 2 have another area now (97.5 %): 585 a larger one, 0 a smaller");
+    let few = place.run(&["edition", "show", "town-roll", "2"]).code(0);
+    few.says("15 of 600 records that were in edition 1").says("too few, or too unlike each other");
 }
 
 fn rows_that_disagree_as_before_are_no_change(place: &Installation) {
