@@ -177,7 +177,9 @@ fn sums_that_do_not_hold_are_told_with_their_rows(place: &Installation) {
     let rejects = ["export", "rejects", "--source", "us-wa-033-king", "--format", "ndjson"];
     let rejects = place.run(&rejects).code(0).json_lines();
     let aside = |line: &str| {
-        rejects.iter().any(|row| row["file"] == "EXTR_ResBldg.csv" && row["line"].to_string() == line)
+        rejects
+            .iter()
+            .any(|row| row["file"] == "EXTR_ResBldg.csv" && row["line"].as_u64() == line.parse().ok())
     };
     let failing: Vec<&str> = failing.split_whitespace().filter(|line| !aside(line)).collect();
     assert!(!failing.is_empty());
