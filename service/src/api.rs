@@ -22,7 +22,7 @@ mod readings;
 pub(crate) mod report;
 mod roll_check;
 mod schedules;
-mod sets;
+pub(crate) mod sets;
 mod sources;
 pub(crate) mod views;
 

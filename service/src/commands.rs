@@ -23,5 +23,6 @@ pub(crate) mod report;
 pub(crate) mod schedule;
 pub(crate) mod schema;
 pub(crate) mod serve;
+pub(crate) mod set;
 pub(crate) mod standards;
 pub(crate) mod verify;

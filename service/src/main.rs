@@ -5,6 +5,7 @@ mod arguments;
 mod bar;
 mod beside;
 mod commands;
+mod edition_words;
 mod footing;
 mod houses;
 mod http;
@@ -14,6 +15,7 @@ mod night;
 mod outcome;
 mod packets;
 mod pages;
+mod recorded;
 mod table;
 
 use std::process::ExitCode;
@@ -88,6 +90,7 @@ async fn run(arguments: Arguments) -> anyhow::Result<Outcome> {
         Command::Explain(explain) => commands::explain::run(&settings, &explain).await,
         Command::Packet(packet) => commands::packet::run(&settings, &packet).await,
         Command::Edition(what) => commands::edition::run(&settings, &what).await,
+        Command::Set(what) => commands::set::run(&settings, &what).await,
         Command::Export(export) => commands::export::run(&settings, &export).await,
         Command::Policy(policy) => commands::policy::run(&settings, &policy).await,
         Command::Standards(standards) => commands::standards::run(&settings, &standards).await,

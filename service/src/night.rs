@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 
+use crossfoot_roll::check::Remark;
 use crossfoot_store::notice::Notice;
 use crossfoot_store::report::{EditionNews, RunNews};
 use crossfoot_store::schedule::{Schedule, ScheduleKind};
@@ -11,11 +12,14 @@ use serde::Serialize;
 use utoipa::ToSchema;
 
 use crate::api::views::time;
+use crate::edition_words::sentence;
 
 /// Files come before the run of the night: the report of the last night begins so long before it.
 const NIGHT_BEFORE_US: i64 = 8 * 3600 * 1_000_000;
 /// Without a nightly run the report covers so much.
 const DAY_US: i64 = 24 * 3600 * 1_000_000;
+/// Remarks on an edition that a report shows; the others are told with the edition.
+const REMARKS_SHOWN: usize = 3;
 /// Notices that a report reads at once.
 const NOTICES_A_PAGE: i64 = 500;
 
@@ -84,6 +88,8 @@ pub(crate) struct EditionNight {
     pub(crate) records_unchanged: i64,
     /// Why it was refused, is held or was withdrawn, or empty.
     pub(crate) refusal: String,
+    /// What its files say about themselves that is worth telling: rounding, damaged numbers, sums that fail, double rows.
+    pub(crate) remarks: Vec<String>,
 }
 
 /// A run.
@@ -209,15 +215,22 @@ impl Night {
         let failures = store.report_failures(office, since).await?;
         let expected = store.expected_editions().await?;
         let due = |id: &str| expected.iter().find(|expected| expected.source == id);
-        let sources = store.source_list().await?.into_iter().map(|source| SourceNight {
-            due_at: due(&source.id).map(|expected| time(expected.due_at)),
-            overdue: due(&source.id).is_some_and(|expected| expected.overdue),
-            editions: editions.iter().filter(|e| e.source == source.id).map(EditionNight::from).collect(),
-            runs: runs.iter().filter(|r| r.source == source.id).map(RunNight::from).collect(),
-            current_edition: source.current_edition,
-            source: source.id,
-        });
-        let sources = sources.collect();
+        let mut sources = Vec::new();
+        for source in store.source_list().await? {
+            let mut came = Vec::new();
+            for news in editions.iter().filter(|edition| edition.source == source.id) {
+                let remarks = store.check_remarks(source.number, news.number).await?;
+                came.push(EditionNight::of(news, remarks));
+            }
+            sources.push(SourceNight {
+                due_at: due(&source.id).map(|expected| time(expected.due_at)),
+                overdue: due(&source.id).is_some_and(|expected| expected.overdue),
+                editions: came,
+                runs: runs.iter().filter(|r| r.source == source.id).map(RunNight::from).collect(),
+                current_edition: source.current_edition,
+                source: source.id,
+            });
+        }
         let failures = failures.into_iter().map(|job| Failure {
             job: job.id,
             kind: job.kind,
@@ -289,8 +302,8 @@ impl From<Notice> for Told {
     }
 }
 
-impl From<&EditionNews> for EditionNight {
-    fn from(news: &EditionNews) -> EditionNight {
+impl EditionNight {
+    fn of(news: &EditionNews, remarks: Vec<Remark>) -> EditionNight {
         let c = &news.counts;
         EditionNight {
             edition: news.number,
@@ -306,7 +319,14 @@ impl From<&EditionNews> for EditionNight {
             records_gone: c.records_ended,
             records_unchanged: c.records_unchanged,
             refusal: news.refusal.clone(),
+            remarks: remarks.into_iter().map(|remark| sentence(&remark.sentence)).collect(),
         }
+    }
+
+    /// The first remarks, and how many more there are.
+    pub(crate) fn first_remarks(&self) -> (&[String], usize) {
+        let shown = self.remarks.len().min(REMARKS_SHOWN);
+        self.remarks.split_at_checked(shown).map_or((&[], 0), |(first, more)| (first, more.len()))
     }
 }
 

@@ -13,6 +13,7 @@ mod property;
 mod quarantine;
 mod queue;
 mod report;
+mod sets;
 mod sign_in;
 mod state;
 mod statement;
@@ -49,6 +50,7 @@ pub(crate) fn router() -> Router<App> {
         .route("/uploads/roll", post(uploads::take_roll))
         .route("/uploads/look", get(look::show).post(look::look))
         .route("/sources/{id}/editions/{n}/mends", post(quarantine::take))
+        .route("/sources/{id}/sets/{n}/files", post(sets::put))
         // their handlers count the bytes as they come
         .layer(DefaultBodyLimit::disable())
         .route("/uploads/look/layout", post(look::download).layer(DefaultBodyLimit::max(LAYOUT_FORM_BYTES)));
@@ -67,11 +69,14 @@ pub(crate) fn router() -> Router<App> {
         .route("/runs", get(office::runs).post(office::start_run))
         .route("/report", get(report::show))
         .route("/uploads", get(uploads::show))
-        .route("/sources/{id}/editions/{n}", get(quarantine::show))
+        .route("/sources/{id}/editions/{n}", get(edition::show).post(edition::take))
+        .route("/sources/{id}/editions/{n}/quarantine", get(quarantine::show))
         .route("/sources/{id}/editions/{n}/to-mend.csv", get(quarantine::rows))
+        .route("/sources/{id}/sets/{n}", post(sets::end))
+        .route("/sets", get(sets::show).post(sets::begin))
         .route("/compare", get(compare::show))
         .route("/compare.csv", get(compare::download))
-        .route("/editions/{source}/{number}", get(edition::show).post(edition::take))
+        .route("/editions/{source}/{number}", get(edition::moved))
         .route("/jobs/{id}", get(uploads::job))
         .route("/signin", get(sign_in::show).merge(sign_in_post))
         .route("/signout", post(sign_in::sign_out))

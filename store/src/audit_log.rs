@@ -1,7 +1,7 @@
 //! Who did what: appended with the change itself, never altered.
 
 use crate::access::Visitor;
-use crate::database::{Tx, values};
+use crate::database::{Row, Tx, texts, values};
 use crate::{Store, StoreError};
 
 /// An entry as it is listed.
@@ -78,17 +78,25 @@ impl Store {
         let sql = "SELECT id, at, actor, action, subject, detail FROM audit_log
                    WHERE office = $1 AND ($2 = '' OR id < $2) ORDER BY id DESC LIMIT $3";
         let rows = self.main.fetch(sql, values![office, before, limit]).await?;
-        rows.iter()
-            .map(|row| {
-                Ok(LogEntry {
-                    id: row.get(0)?,
-                    at: row.get(1)?,
-                    actor: row.get(2)?,
-                    action: row.get(3)?,
-                    subject: row.get(4)?,
-                    detail: row.get(5)?,
-                })
-            })
-            .collect()
+        rows.iter().map(entry_of).collect()
     }
+
+    /// The installation's own entries about a subject with one of these actions, oldest first.
+    pub(crate) async fn log_of(&self, subject: &str, actions: &[&str]) -> Result<Vec<LogEntry>, StoreError> {
+        let sql = "SELECT id, at, actor, action, subject, detail FROM audit_log
+                   WHERE office IS NULL AND subject = $1 AND action = ANY (texts($2)) ORDER BY id";
+        let rows = self.main.fetch(sql, vec![subject.into(), texts(actions.iter().copied())]).await?;
+        rows.iter().map(entry_of).collect()
+    }
+}
+
+fn entry_of(row: &Row) -> Result<LogEntry, StoreError> {
+    Ok(LogEntry {
+        id: row.get(0)?,
+        at: row.get(1)?,
+        actor: row.get(2)?,
+        action: row.get(3)?,
+        subject: row.get(4)?,
+        detail: row.get(5)?,
+    })
 }

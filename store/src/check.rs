@@ -74,6 +74,16 @@ impl Store {
         row.map(|row| check_of(&row)).transpose()
     }
 
+    /// What is worth telling of an edition, without the counts behind it; nothing where no check was kept.
+    ///
+    /// # Errors
+    /// [`StoreError`] of the database.
+    pub async fn check_remarks(&self, source: i64, edition: i64) -> Result<Vec<Remark>, StoreError> {
+        let sql = "SELECT remarks FROM edition_check WHERE source = $1 AND edition = $2";
+        let row = self.main.fetch_one(sql, values![source, edition]).await?;
+        row.map_or(Ok(Vec::new()), |row| value(&row, 0))
+    }
+
     /// The counts of the edition in use, to be moved to those of the next one by the same layout. None where it has none,
     /// or another layout.
     pub(crate) async fn counts_before(

@@ -9,7 +9,7 @@ use std::collections::BTreeMap;
 use serde::{Deserialize, Serialize};
 
 use crate::access::Visitor;
-use crate::audit_log::{Entry, note};
+use crate::audit_log::{Entry, LogEntry, note};
 use crate::database::{Lock, Tx, values};
 use crate::job::{Claim, finish, hold};
 use crate::load::{Loaded, note_loaded, put_in_use, still_in_use};
@@ -231,6 +231,19 @@ impl Store {
         if let Err(error) = sweep.await {
             tracing::warn!("changes of edition {edition} of {} are removed later: {error}", source.id);
         }
+    }
+
+    /// What persons decided about an edition, the oldest first: accepted, given up, withdrawn, each with its reason.
+    ///
+    /// # Errors
+    /// [`StoreError`] of the database.
+    pub async fn edition_decisions(
+        &self,
+        source: &Source,
+        edition: i64,
+    ) -> Result<Vec<LogEntry>, StoreError> {
+        let decisions = ["edition_accepted", "edition_given_up", "edition_withdrawn"];
+        self.log_of(&format!("edition {edition} of {}", source.id), &decisions).await
     }
 
     async fn decide(

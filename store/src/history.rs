@@ -1,10 +1,12 @@
 //! Versions of records: what an edition changed, field by field, and everything that is known of one parcel.
 
 use std::collections::BTreeMap;
+use std::collections::btree_map::Entry;
 
 use crossfoot_audit::area::Area;
 use crossfoot_audit::money::Money;
 use crossfoot_roll::layout::Layout;
+use crossfoot_roll::record_view::NamedValue;
 
 use crate::database::{Database, numbers, texts, values};
 use crate::record::{CONTENT, Record, record_of};
@@ -50,8 +52,8 @@ pub struct ChangeEntry {
     pub fields: Vec<FieldChange>,
 }
 
-/// Names of the further columns of each edition, in its layout's order.
-type Names = BTreeMap<i64, Vec<String>>;
+/// The layouts of editions: they say what the further values of their records are called.
+type Layouts = BTreeMap<i64, Layout>;
 
 impl Store {
     /// What an edition changed against the one before, after a record. A first edition changes nothing; of an edition
@@ -77,16 +79,13 @@ impl Store {
         for version in versions_of_numbers(&database, source.number, edition, &changed).await? {
             versions.entry(version.record.number).or_default().push(version);
         }
-        let mut names = Names::new();
+        let mut layouts = Layouts::new();
         let mut entries = Vec::with_capacity(versions.len());
         for of_record in versions.values() {
             let Some((now, earlier)) = of_record.split_last() else { continue };
             let mut fields = Vec::new();
             if let Some(before) = earlier.last().filter(|_| now.what != "ended") {
-                for edition in [before.record.edition, now.record.edition] {
-                    self.learn_names(source.number, edition, &mut names).await?;
-                }
-                fields = changes(&before.record, &now.record, &names);
+                fields = self.changes(source.number, &before.record, &now.record, &mut layouts).await?;
             }
             entries.push(entry_of(now, earlier.is_empty(), fields));
         }
@@ -108,6 +107,33 @@ impl Store {
         let sql = all_versions("parcel_key = ANY (texts($3))");
         let values = vec![source.number.into(), source.current_edition.into(), texts([parcel_key])];
         versions(database.fetch(&sql, values).await?)
+    }
+
+    /// The same, each with the fields that changed against the version before; none of a version that is the record's
+    /// first, or that says that it is gone.
+    ///
+    /// # Errors
+    /// As [`Store::record_versions`].
+    pub async fn record_history(
+        &self,
+        source: &Source,
+        parcel_key: &str,
+    ) -> Result<Vec<(RecordVersion, Vec<FieldChange>)>, StoreError> {
+        let mut layouts = Layouts::new();
+        let mut history: Vec<(RecordVersion, Vec<FieldChange>)> = Vec::new();
+        for now in self.record_versions(source, parcel_key).await? {
+            let before = history.last().map(|(before, _)| before);
+            let before = before.filter(|before| before.record.number == now.record.number);
+            let before = before.filter(|before| before.what != "ended" && now.what != "ended");
+            let fields = match before {
+                Some(before) => {
+                    self.changes(source.number, &before.record, &now.record, &mut layouts).await?
+                }
+                None => Vec::new(),
+            };
+            history.push((now, fields));
+        }
+        Ok(history)
     }
 
     /// The records with these keys as they were when an edition was in use, whether it still is or not.
@@ -137,17 +163,21 @@ impl Store {
         Ok(newest.into_values().collect())
     }
 
-    async fn learn_names(&self, source: i64, edition: i64, names: &mut Names) -> Result<(), StoreError> {
-        if let std::collections::btree_map::Entry::Vacant(new) = names.entry(edition) {
-            new.insert(names_of(&self.edition(source, edition).await?.layout));
+    /// The fields in which two versions of a record differ, each read by the layout of its edition.
+    async fn changes(
+        &self,
+        source: i64,
+        before: &Record,
+        now: &Record,
+        layouts: &mut Layouts,
+    ) -> Result<Vec<FieldChange>, StoreError> {
+        for edition in [before.edition, now.edition] {
+            if let Entry::Vacant(new) = layouts.entry(edition) {
+                new.insert(self.edition(source, edition).await?.layout);
+            }
         }
-        Ok(())
+        Ok(changes(&fields(before, layouts.get(&before.edition)), &fields(now, layouts.get(&now.edition))))
     }
-}
-
-/// Names of the columns that a layout keeps beside the figures.
-fn names_of(layout: &Layout) -> Vec<String> {
-    layout.keep.iter().map(|column| column.shown_name().to_owned()).collect()
 }
 
 /// Numbers of the records that an edition changed, after one of them. A version may lie among the changes, in the past,
@@ -220,22 +250,27 @@ fn entry_of(now: &RecordVersion, first: bool, fields: Vec<FieldChange>) -> Chang
     }
 }
 
-/// The fields in which two versions of a record differ.
-fn changes(before: &Record, now: &Record, names: &Names) -> Vec<FieldChange> {
-    let (before, now) = (fields(before, names), fields(now, names));
-    let mut all: Vec<&String> = before.iter().map(|(name, _)| name).collect();
-    all.extend(now.iter().map(|(name, _)| name).filter(|name| !before.iter().any(|(b, _)| b == *name)));
-    let of = |fields: &[(String, Option<String>)], name: &String| {
-        fields.iter().find(|(field, _)| field == name).and_then(|(_, value)| value.clone())
-    };
-    all.into_iter()
-        .map(|name| FieldChange { field: name.clone(), from: of(&before, name), to: of(&now, name) })
+type Fields = Vec<(String, Option<String>)>;
+
+/// The fields that differ: those of before in their order, then those that came.
+fn changes(before: &Fields, now: &Fields) -> Vec<FieldChange> {
+    let by_name = |fields: &Fields| -> BTreeMap<String, Option<String>> { fields.iter().cloned().collect() };
+    let (was, is) = (by_name(before), by_name(now));
+    let came = now.iter().filter(|(name, _)| !was.contains_key(name));
+    before
+        .iter()
+        .chain(came)
+        .map(|(name, _)| FieldChange {
+            field: name.clone(),
+            from: was.get(name).cloned().flatten(),
+            to: is.get(name).cloned().flatten(),
+        })
         .filter(|change| change.from != change.to)
         .collect()
 }
 
 /// The fields of a version as texts: square feet, money and the rest as published; none where not stated.
-fn fields(record: &Record, names: &Names) -> Vec<(String, Option<String>)> {
+fn fields(record: &Record, layout: Option<&Layout>) -> Fields {
     let stated = |text: &str| (!text.is_empty()).then(|| text.to_owned());
     let mut fields = vec![
         ("parcel".to_owned(), stated(&record.parcel_raw)),
@@ -246,10 +281,13 @@ fn fields(record: &Record, names: &Names) -> Vec<(String, Option<String>)> {
         ("class".to_owned(), stated(&record.class)),
         ("conflict".to_owned(), record.conflict.then(|| "two rows disagree in the area".to_owned())),
     ];
+    if record.rest.starts_with('{') {
+        fields.extend(layout.map(|layout| put_together(&record.view(layout))).unwrap_or_default());
+        return fields;
+    }
     let rest: Vec<serde_json::Value> = serde_json::from_str(&record.rest).unwrap_or_default();
-    let known = names.get(&record.edition);
     for (place, value) in rest.into_iter().enumerate() {
-        let name = known.and_then(|names| names.get(place)).cloned();
+        let name = layout.and_then(|layout| layout.keep.get(place)).map(|keep| keep.shown_name().to_owned());
         let text = match value.as_str() {
             Some(text) => stated(text),
             None => (!value.is_null()).then(|| value.to_string()),
@@ -257,4 +295,31 @@ fn fields(record: &Record, names: &Names) -> Vec<(String, Option<String>)> {
         fields.push((name.unwrap_or_else(|| format!("column {}", place + 1)), text));
     }
     fields
+}
+
+/// Values of the parcel that every record has as figures of its own.
+const FIGURES: [&str; 5] = ["parcel", "situs", "value", "year_built", "class"];
+
+/// The values of a record that was put together, by building and heading. Where one heading stands several times, as
+/// lines of one code do, those after the first are numbered.
+fn put_together(values: &[NamedValue]) -> Fields {
+    let mut seen: BTreeMap<String, usize> = BTreeMap::new();
+    let further = values.iter().filter(|v| v.building.is_some() || !FIGURES.contains(&v.name.as_str()));
+    further
+        .map(|value| {
+            let mut name = match &value.building {
+                Some(building) => format!("building {building}: {}", value.heading),
+                None => value.heading.clone(),
+            };
+            let times = seen.entry(name.clone()).or_default();
+            *times += 1;
+            if *times > 1 {
+                name = format!("{name} ({times})");
+            }
+            let unit = value.unit.map(|unit| format!(" {unit}")).unwrap_or_default();
+            let contradicted = if value.contradicted { " (rows contradict each other)" } else { "" };
+            let text = (!value.text.is_empty()).then(|| format!("{}{unit}{contradicted}", value.text));
+            (name, text)
+        })
+        .collect()
 }

@@ -12,6 +12,8 @@ mod colours;
 mod county;
 #[path = "browser/driver.rs"]
 mod driver;
+#[path = "browser/editions.rs"]
+mod editions;
 #[path = "browser/hostile.rs"]
 mod hostile;
 #[path = "end_to_end/installation.rs"]

@@ -54,5 +54,7 @@ mod roll_checks;
 #[path = "api/server.rs"]
 #[expect(dead_code, reason = "made for the tests of the API; some of it is of use here")]
 mod server;
+#[path = "end_to_end/sets.rs"]
+mod sets;
 #[path = "end_to_end/town.rs"]
 mod town;

@@ -155,7 +155,7 @@ fn doubles_told(doubles: &DoublesCheck) -> Option<String> {
 
 /// A whole number with its digits in groups of three.
 #[must_use]
-pub(super) fn grouped(number: i64) -> String {
+pub fn grouped(number: i64) -> String {
     let digits = number.unsigned_abs().to_string();
     let mut text = String::with_capacity(digits.len() + digits.len() / 3);
     for (at, digit) in digits.chars().enumerate() {
@@ -169,6 +169,6 @@ pub(super) fn grouped(number: i64) -> String {
 
 /// A share in percent with one decimal.
 #[must_use]
-pub(super) fn percent(share: f64) -> String {
+pub fn percent(share: f64) -> String {
     format!("{:.1} %", share * 100.0)
 }

@@ -7,6 +7,7 @@ use axum::extract::State;
 use axum::http::{HeaderMap, StatusCode, header};
 use axum::response::IntoResponse;
 use crossfoot_audit::standard::Standard;
+use crossfoot_roll::layout::shipped;
 use crossfoot_store::office::Role;
 use crossfoot_store::standard::versioned_name;
 use crossfoot_worker::standards::AddError;
@@ -134,19 +135,21 @@ async fn read(headers: &HeaderMap, body: Bytes) -> Result<Standard, Problem> {
     standard.map_err(|error| Problem::wrong("", error.to_string(), "correct the standard at that place"))
 }
 
-/// The layout of a source.
+/// A layout, in use or not.
 #[derive(Debug, Serialize, ToSchema)]
 pub(crate) struct LayoutView {
-    /// The source's name.
-    source: String,
-    /// SHA-256 of the layout's canonical form.
+    /// `source`: the one by which files of a source are read; `program`: one that comes with the program, in use or not.
+    origin: &'static str,
+    /// The source's name; null for one that comes with the program.
+    source: Option<String>,
+    /// SHA-256 of the layout's canonical form: a source whose layout has the version of a shipped one uses that.
     version: String,
     /// The layout.
     #[schema(value_type = Object)]
     layout: crossfoot_roll::layout::Layout,
 }
 
-/// List the layouts by which rolls are read, of each source that has one.
+/// List the layouts by which rolls are read, of each source that has one, and then those that come with the program.
 #[utoipa::path(get, path = "/layouts", tag = "sources",
     security(("key" = ["upload", "review", "consult", "administer", "batch", "operator"])),
     responses((status = 200, description = "All layouts", body = Vec<LayoutView>)))]
@@ -157,8 +160,15 @@ pub(crate) async fn list_layouts(
     let mut layouts = Vec::new();
     for source in app.store.source_list().await? {
         if let Some(layout) = app.store.source_layout(source.number).await? {
-            layouts.push(LayoutView { source: source.id, version: layout.version(), layout });
+            let (source, version) = (Some(source.id), layout.version());
+            layouts.push(LayoutView { origin: "source", source, version, layout });
         }
     }
+    layouts.extend(shipped().iter().map(|shipped| LayoutView {
+        origin: "program",
+        source: None,
+        version: shipped.layout.version(),
+        layout: shipped.layout.clone(),
+    }));
     Ok(Json(layouts))
 }

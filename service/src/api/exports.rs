@@ -17,6 +17,7 @@ use crate::commands::export::{csv_cell, pair_json};
 use crate::http::App;
 use crate::http::access::Who;
 use crate::http::problem::Problem;
+use crate::recorded::{Recorded, with_values};
 
 /// The routes.
 pub(crate) fn router() -> OpenApiRouter<App> {
@@ -107,7 +108,11 @@ fn findings(app: App, office: String, form: Form) -> Response {
             let pairs = store.pair_page(&office, (&property, source), ROWS_A_PAGE).await?;
             let Some(last) = pairs.last() else { return Ok(None) };
             let next = (last.property.clone(), last.source_number);
-            let rows = pairs.iter().filter(|pair| pair.finding.is_some()).map(pair_json).collect();
+            let pairs: Vec<_> = pairs.into_iter().filter(|pair| pair.finding.is_some()).collect();
+            let rows = match form {
+                Form::Csv => pairs.iter().map(pair_json).collect(),
+                Form::Ndjson => with_values(&pairs, &Recorded::new(&store).of(&pairs).await?),
+            };
             Ok(Some(Rows { rows, next }))
         }
     })
@@ -121,7 +126,8 @@ pub(crate) async fn export_findings_csv(State(app): State<App>, who: Who) -> Res
     Ok(findings(app, office, Form::Csv))
 }
 
-/// Download all findings as JSON, one object a line, without loss.
+/// Download all findings as JSON, one object a line, without loss: each with everything that its record says, as
+/// `recorded`.
 #[utoipa::path(get, path = "/findings.ndjson", tag = "findings", security(("key" = ["review", "consult", "batch", "administer"])),
     responses((status = 200, description = "The findings, one a line", body = String, content_type = "application/x-ndjson")))]
 pub(crate) async fn export_findings_ndjson(State(app): State<App>, who: Who) -> Result<Response, Problem> {

@@ -8,7 +8,7 @@ use axum::http::{HeaderMap, StatusCode};
 use axum::response::{IntoResponse, Response};
 use crossfoot_store::StoreError;
 use crossfoot_store::edition::HoldReason;
-use crossfoot_store::history::RecordVersion;
+use crossfoot_store::history::{FieldChange, RecordVersion};
 use crossfoot_store::limits::Limits;
 use crossfoot_store::office::Role;
 use crossfoot_store::source::{EditionNotes, RollStatus};
@@ -17,7 +17,7 @@ use utoipa::{IntoParams, ToSchema};
 use utoipa_axum::router::OpenApiRouter;
 use utoipa_axum::routes;
 
-use super::editions::{Arrival, arrival, change_json, found};
+use super::editions::{Arrival, Field, arrival, change_json, found};
 use super::exports::{Form, ROWS_A_PAGE, Rows, streamed};
 use super::sources::layout;
 use super::views::square_feet;
@@ -270,10 +270,12 @@ pub(crate) struct Version {
     class: String,
     /// The line of the file.
     line: i64,
+    /// The fields that changed against the version before: figures, further columns, and values of buildings.
+    fields: Vec<Field>,
 }
 
-impl From<RecordVersion> for Version {
-    fn from(version: RecordVersion) -> Version {
+impl From<(RecordVersion, Vec<FieldChange>)> for Version {
+    fn from((version, fields): (RecordVersion, Vec<FieldChange>)) -> Version {
         let record = version.record;
         Version {
             record: record.number,
@@ -286,6 +288,7 @@ impl From<RecordVersion> for Version {
             year_built: record.year_built,
             class: record.class,
             line: record.line,
+            fields: fields.into_iter().map(Field::from).collect(),
         }
     }
 }
@@ -308,7 +311,7 @@ pub(crate) async fn get_record_history(
         return Err(Problem::not_found("parcel", "with a zero character"));
     }
     let key = parcel_key(&app.store, &source, &parcel).await?;
-    let versions = app.store.record_versions(&source, &key).await?;
+    let versions = app.store.record_history(&source, &key).await?;
     if versions.is_empty() {
         return Err(Problem::not_found("parcel", &parcel));
     }

@@ -11,6 +11,7 @@ use crossfoot_worker::settings::Settings;
 
 use crate::api::views::time;
 use crate::arguments::{Decide, Edition, EditionLimits};
+use crate::edition_words::{SelfReport, sentence};
 use crate::installation::Installation;
 use crate::outcome::{Outcome, complain, say};
 
@@ -51,6 +52,10 @@ async fn carry_out(installation: &Installation, what: &Edition) -> anyhow::Resul
     let store = &installation.store;
     match what {
         Edition::List { source } => list(installation, &store.source_by_id(source).await?).await?,
+        Edition::Show { source, edition } => {
+            let source = store.source_by_id(source).await?;
+            show(installation, &source, *edition).await?;
+        }
         Edition::Accept(decide) => {
             let source = store.source_by_id(&decide.source).await?;
             store.edition_accept(&source, decide.edition, &host()).await?;
@@ -99,6 +104,50 @@ async fn list(installation: &Installation, source: &Source) -> anyhow::Result<()
             c.records_changed,
             c.records_ended
         ))?;
+    }
+    Ok(())
+}
+
+/// What came of an edition and what its files say about themselves.
+async fn show(installation: &Installation, source: &Source, number: i64) -> anyhow::Result<()> {
+    let store = &installation.store;
+    let edition = store.edition(source.number, number).await?;
+    let year = edition.roll_year.map(|year| format!(", roll of {year}")).unwrap_or_default();
+    say(&format!("{}: edition {number} is {} ({}{year})\n", source.id, edition.state, edition.status))?;
+    for file in &edition.files {
+        say(&format!("  {}, {} bytes, {}\n", file.name, file.bytes, file.sha256))?;
+    }
+    for reason in &edition.held_for {
+        say(&format!("  held: {}\n", plain(&sentence(&reason.sentence))))?;
+    }
+    if !edition.refusal.is_empty() {
+        say(&format!("  {}\n", plain(&sentence(&edition.refusal))))?;
+    }
+    let c = &edition.counts;
+    say(&format!(
+        "  {} rows read, {} repeated, {} in quarantine; {} records: {} new, {} changed, {} gone, {} as before\n",
+        c.rows_total,
+        c.rows_repeated,
+        c.rows_rejected,
+        c.rows_entered,
+        c.records_new,
+        c.records_changed,
+        c.records_ended,
+        c.records_unchanged
+    ))?;
+    let Some(report) = SelfReport::read(store, &edition).await? else {
+        return say(
+            "  what the files say about themselves is not kept: they were not read yet, or by an older version\n",
+        );
+    };
+    for remark in &report.check.remarks {
+        say(&format!("  {}\n", plain(&sentence(&remark.sentence))))?;
+    }
+    for said in report.said(&edition) {
+        say(&format!("\n{}\n", said.about))?;
+        for sentence in said.sentences {
+            say(&format!("  {}\n", plain(&sentence)))?;
+        }
     }
     Ok(())
 }
@@ -164,15 +213,25 @@ pub(crate) async fn parcel_key(
 
 async fn history(installation: &Installation, source: &Source, parcel: &str) -> anyhow::Result<Outcome> {
     let key = parcel_key(&installation.store, source, parcel).await?;
-    let versions = installation.store.record_versions(source, &key).await?;
+    let versions = installation.store.record_history(source, &key).await?;
     if versions.is_empty() {
         complain(&format!("{}: no edition has or had the parcel {parcel}", source.id));
         return Ok(Outcome::Refused);
     }
-    for version in &versions {
+    for (version, fields) in &versions {
         say(&format!("{}\n", version_line(version)))?;
+        for change in fields {
+            let or_none = |text: &Option<String>| plain(text.as_deref().unwrap_or("not stated"));
+            let (from, to) = (or_none(&change.from), or_none(&change.to));
+            say(&format!("  {}: {from} → {to}\n", plain(&change.field)))?;
+        }
     }
     Ok(Outcome::Done)
+}
+
+/// Text of a file for a terminal: without control characters, which could move its cursor.
+fn plain(text: &str) -> String {
+    text.chars().map(|letter| if letter.is_control() { ' ' } else { letter }).collect()
 }
 
 /// A version in one line.

@@ -16,6 +16,7 @@ use crate::api::views::Pair;
 use crate::arguments::{Export, ExportWhat, Form};
 use crate::installation::Installation;
 use crate::outcome::{Outcome, complain};
+use crate::recorded::{Recorded, value_row, with_values};
 
 /// Rows read at once.
 const PAGE: i64 = 1000;
@@ -40,7 +41,9 @@ pub(crate) async fn run(settings: &Settings, arguments: &Export) -> anyhow::Resu
     };
     let mut sink = Sink::new(std::io::BufWriter::new(out), arguments.format);
     match arguments.what {
-        ExportWhat::Findings | ExportWhat::Judgements => pairs(&installation, arguments, &mut sink).await?,
+        ExportWhat::Findings | ExportWhat::Judgements | ExportWhat::Records => {
+            pairs(&installation, arguments, &mut sink).await?
+        }
         ExportWhat::Rejects => {
             let source = arguments.source.as_deref().unwrap_or_default();
             return quarantine(&installation, source, arguments, sink).await;
@@ -51,15 +54,33 @@ pub(crate) async fn run(settings: &Settings, arguments: &Export) -> anyhow::Resu
     Ok(Outcome::Done)
 }
 
+/// Pairs row by row, findings in NDJSON with the values of their records; or those values, one a row.
 async fn pairs(installation: &Installation, arguments: &Export, sink: &mut Sink) -> anyhow::Result<()> {
+    let mut recorded = Recorded::new(&installation.store);
+    let nested = arguments.what == ExportWhat::Findings && matches!(arguments.format, Form::Ndjson);
     let (mut property, mut source) = (String::new(), 0);
     loop {
         let page = installation.store.pair_page(&installation.office, (&property, source), PAGE).await?;
         let Some(last) = page.last() else { return Ok(()) };
         (property, source) = (last.property.clone(), last.source_number);
-        for pair in &page {
-            let asked = arguments.what == ExportWhat::Judgements || pair.finding.is_some();
-            if asked && arguments.source.as_ref().is_none_or(|only| *only == pair.source) {
+        let asked = page.into_iter().filter(|pair| {
+            let asked = arguments.what != ExportWhat::Findings || pair.finding.is_some();
+            asked && arguments.source.as_ref().is_none_or(|only| *only == pair.source)
+        });
+        let asked: Vec<PairView> = asked.collect();
+        if arguments.what == ExportWhat::Records {
+            let values = recorded.of(&asked).await?;
+            for (pair, values) in asked.iter().zip(&values) {
+                for value in values {
+                    sink.row(&value_row(pair, value))?;
+                }
+            }
+        } else if nested {
+            for row in with_values(&asked, &recorded.of(&asked).await?) {
+                sink.row(&row)?;
+            }
+        } else {
+            for pair in &asked {
                 sink.row(&pair_json(pair))?;
             }
         }

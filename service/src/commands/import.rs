@@ -86,6 +86,27 @@ pub(crate) fn read_layout(path: &Path) -> Option<Layout> {
     }
 }
 
+/// How final a roll is, as it is kept.
+pub(crate) fn status(said: Status) -> RollStatus {
+    match said {
+        Status::Preliminary => RollStatus::Preliminary,
+        Status::Certified => RollStatus::Certified,
+        Status::Corrected => RollStatus::Corrected,
+        Status::NotStated => RollStatus::NotStated,
+    }
+}
+
+/// Follows an edition whose files are kept already.
+pub(crate) async fn follow_kept(
+    installation: &Installation,
+    source: &Source,
+    arrival: EditionArrival,
+    files: &[KeptFile],
+    detach: bool,
+) -> anyhow::Result<Outcome> {
+    follow(installation, source, arrival, &Following { files, keep_later: true, detach, strict: false }).await
+}
+
 /// Takes in the files of one edition of a roll.
 pub(crate) async fn roll(
     installation: &Installation,
@@ -94,12 +115,7 @@ pub(crate) async fn roll(
 ) -> anyhow::Result<Outcome> {
     let store = &installation.store;
     let source = store.source_ensure(arguments.source.as_deref().unwrap_or(&layout.id), layout).await?;
-    let status = match arguments.status {
-        Status::Preliminary => RollStatus::Preliminary,
-        Status::Certified => RollStatus::Certified,
-        Status::Corrected => RollStatus::Corrected,
-        Status::NotStated => RollStatus::NotStated,
-    };
+    let status = status(arguments.status);
     let notes = EditionNotes { roll_year: arguments.roll_year, status, as_of: String::new() };
     let files = files_of(store, &source, layout, arguments).await?;
     let arrival = store.edition_stage_in_place(&source, layout, &files, &notes, arguments.keep_later).await?;
@@ -137,9 +153,7 @@ async fn again(
         as_of: edition.as_of,
     };
     let arrival = store.edition_stage(&source, layout, &edition.files, &notes).await?;
-    let following =
-        Following { files: &edition.files, keep_later: true, detach: arguments.detach, strict: false };
-    follow(installation, &source, arrival, &following).await
+    follow_kept(installation, &source, arrival, &edition.files, arguments.detach).await
 }
 
 /// How an edition that was handed in is followed.

@@ -48,6 +48,14 @@ fn text(night: &Night) -> anyhow::Result<String> {
         }
         for edition in &source.editions {
             writeln!(text, "  {}", edition_line(edition))?;
+            let (remarks, more) = edition.first_remarks();
+            for remark in remarks {
+                writeln!(text, "    {remark}")?;
+            }
+            if more > 0 {
+                let of = format!("crossfoot edition show {} {}", source.source, edition.edition);
+                writeln!(text, "    … and {more} more: {of}")?;
+            }
         }
         for run in &source.runs {
             writeln!(text, "  {}", run_line(run))?;

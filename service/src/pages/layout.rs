@@ -68,6 +68,11 @@ pub(super) fn as_parameter(path: &str) -> String {
     out
 }
 
+/// A name as one part of a path.
+pub(super) fn as_segment(name: &str) -> String {
+    as_parameter(name).replace('/', "%2F")
+}
+
 /// A failure as a page.
 pub(super) struct Fail(pub(super) Problem);
 

@@ -11,6 +11,7 @@ use maud::{Markup, html};
 use serde::Deserialize;
 use serde::de::DeserializeOwned;
 
+use super::edition::edition_path;
 use super::layout::{Fail, Guest, office, page};
 use super::state::{moment, state};
 use crate::api::findings::READERS;
@@ -163,7 +164,7 @@ pub(super) async fn runs(
 fn line(run: &RunView, began: i64, may_start: bool) -> Markup {
     html! {
         tr {
-            td { (run.source) ", edition " (run.edition) }
+            td { a href=(edition_path(&run.source, run.edition)) { (run.source) ", edition " (run.edition) } }
             td.n data-l="Judged" { (run.counts.judged()) }
             td.n data-l="Opened" { (run.counts.opened + run.counts.reopened) }
             td.n data-l="Revised" { (run.counts.revised) }

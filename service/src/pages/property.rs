@@ -11,6 +11,7 @@ use crossfoot_store::mend::Mend;
 use maud::{Markup, html};
 use serde::Deserialize;
 
+use super::edition::edition_path;
 use super::layout::{Fail, Guest, office, page};
 use super::mark::{mark, words};
 use super::state::{moment, state};
@@ -275,7 +276,7 @@ fn record_of(side: &Side) -> Markup {
                         dt { "Area" } dd { (figure(record.area.map(|area| format!("{} sq ft", area.to_square_feet(1))))) }
                         dt { "Value" } dd { (figure(record.value.map(|value| value.to_text()))) }
                         dt { "Edition in use" } dd { (edition_words(side)) }
-                        dt { "Came with" } dd { "edition " (record.edition) ", line " (record.line) }
+                        dt { "Came with" } dd { a href=(edition_path(&pair.source, record.edition)) { "edition " (record.edition) } ", line " (record.line) }
                     },
                     None => p { "No record under the parcel key " code { (pair.parcel_key) } "." },
                 }

@@ -6,6 +6,7 @@ use crossfoot_store::mend::MendNote;
 use crossfoot_store::source::EditionArrival;
 use maud::{Markup, html};
 
+use super::edition::edition_path;
 use super::layout::{Fail, Guest, page};
 use super::state::{moment, state};
 use super::uploads::{arrived, in_idle, text};
@@ -29,9 +30,9 @@ pub(super) async fn show(
     let current = source.current_edition.unwrap_or(n);
     let in_use = app.store.mend_root(source.number, current).await? == root;
     let operator = guest.0.operator().is_ok();
-    let here = format!("/sources/{}/editions/{n}", super::layout::as_parameter(&source.id));
+    let here = edition_path(&source.id, n);
     let body = html! {
-        h1 dir="auto" { (source.id) ", edition " (n) }
+        h1 { "Quarantine of " bdi { (source.id) } ", edition " (n) }
         p { (state(&edition.state)) ": " (edition.counts.rows_total) " rows read, " (edition.counts.rows_rejected) " in quarantine" }
         @if let Some(mend) = &mend {
             p.warn dir="auto" {
@@ -48,9 +49,9 @@ pub(super) async fn show(
         }
         @if operator && in_use { (form(&here)) }
         @if operator && !in_use && !found.is_empty() { p { "A later edition is in use: its quarantine is the one to work." } }
-        p { a href="/uploads" { "Back to the uploads" } }
+        p { a href=(here) { "Back to the edition" } }
     };
-    Ok(page(&guest, &format!("{}, edition {n}", source.id), "/uploads", &body))
+    Ok(page(&guest, &format!("Quarantine of {}, edition {n}", source.id), "/uploads", &body))
 }
 
 fn reasons(found: &[Group]) -> Markup {
@@ -67,7 +68,8 @@ fn reasons(found: &[Group]) -> Markup {
     }
 }
 
-fn capital(reason: &str) -> String {
+/// A reason as it begins a line.
+pub(super) fn capital(reason: &str) -> String {
     let mut letters = reason.chars().map(|letter| if letter == '_' { ' ' } else { letter });
     letters.next().map_or(String::new(), |first| first.to_uppercase().chain(letters).collect())
 }

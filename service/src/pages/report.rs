@@ -4,12 +4,13 @@ use axum::extract::State;
 use axum::response::Response;
 use maud::{Markup, html};
 
+use super::edition::edition_path;
 use super::layout::{Fail, Guest, office, page};
 use super::state::moment_of;
 use crate::api::report::{READERS, Since, night};
 use crate::http::App;
 use crate::http::extract::Q;
-use crate::night::{Night, edition_line, run_line};
+use crate::night::{EditionNight, Night, edition_line, run_line};
 
 /// Shows the last night, or everything since a moment.
 pub(super) async fn show(State(app): State<App>, guest: Guest, Q(since): Q<Since>) -> Result<Response, Fail> {
@@ -27,7 +28,7 @@ fn body(night: &Night) -> Markup {
             ul {
                 @if source.editions.is_empty() { li { "no edition came" } }
                 @if let Some(due) = source.due_at.as_ref().filter(|_| source.overdue) { li { "overdue: an edition was due at " (moment_of(due)) } }
-                @for edition in &source.editions { li dir="auto" { (edition_line(edition)) } }
+                @for edition in &source.editions { (edition_item(&source.source, edition)) }
                 @for run in &source.runs { li { a href="/runs" { (run_line(run)) } } }
             }
         }
@@ -49,6 +50,23 @@ fn body(night: &Night) -> Markup {
         @if !night.notices.is_empty() {
             h2 { "Notices" }
             ul { @for notice in &night.notices { li dir="auto" { (moment_of(&notice.at)) ", " (notice.kind.replace('_', " ")) ": " (notice.detail) } } }
+        }
+    }
+}
+
+/// An edition with what is worth telling of its files; all of it stands on its own page.
+fn edition_item(source: &str, edition: &EditionNight) -> Markup {
+    let here = edition_path(source, edition.edition);
+    let (remarks, more) = edition.first_remarks();
+    html! {
+        li dir="auto" {
+            a href=(here) { (edition_line(edition)) }
+            @if !remarks.is_empty() {
+                ul {
+                    @for remark in remarks { li dir="auto" { (remark) } }
+                    @if more > 0 { li { a href=(here) { (more) " more" } " on the page of edition " (edition.edition) } }
+                }
+            }
         }
     }
 }

@@ -1,5 +1,6 @@
 //! Uploads: measured houses for an office, rolls for the operator, and the progress of the jobs that follow.
 
+use std::collections::BTreeMap;
 use std::io::{Seek as _, SeekFrom};
 use std::time::Duration;
 
@@ -14,7 +15,8 @@ use crossfoot_store::source::{EditionArrival, EditionNotes, RollStatus};
 use maud::{Markup, html};
 use tokio::io::AsyncWriteExt as _;
 
-use super::layout::{Fail, Guest, as_parameter, page, whole};
+use super::edition::edition_path;
+use super::layout::{Fail, Guest, page, whole};
 use super::state::state;
 use crate::api::quarantine::may_read;
 use crate::http::App;
@@ -36,17 +38,22 @@ pub(super) async fn show(State(app): State<App>, guest: Guest) -> Result<Respons
     for source in app.store.source_list().await? {
         let editions = app.store.edition_page(source.number, 0, EDITIONS).await?;
         let Some(last) = editions.last() else { continue };
-        let rejects = app.store.reject_counts(&source, last.number).await?;
+        // a source whose first edition never came into use has no quarantine
+        let rejects = match source.current_edition {
+            Some(_) => app.store.reject_counts(&source, last.number).await?,
+            None => BTreeMap::new(),
+        };
+        let here = edition_path(&source.id, last.number);
         rows.push(html! { tr {
             td { (source.id) @if !source.title.is_empty() { div.soft dir="auto" { (source.title) } } }
-            td data-l="Edition" { a href={ "/editions/" (source.number) "/" (last.number) } { "Edition " (last.number) } ", " (state(&last.state)) @if !last.refusal.is_empty() { ": " (last.refusal) } }
+            td data-l="Edition" { a href=(here) { "Edition " (last.number) } ", " (state(&last.state)) @if !last.refusal.is_empty() { ": " (last.refusal) } }
             td.n data-l="Rows" { (last.counts.rows_total) }
             td.n data-l="New" { (last.counts.records_new) }
             td.n data-l="Changed" { (last.counts.records_changed) }
             td.n data-l="Gone" { (last.counts.records_ended) }
             td data-l="Quarantine" {
                 @if last.counts.rows_rejected > 0 && may_read(&guest.0).is_ok() && last.state == "current" {
-                    a href={ "/sources/" (as_parameter(&source.id)) "/editions/" (last.number) } aria-label={ (last.counts.rows_rejected) " rows of " (source.id) " in quarantine" } { (last.counts.rows_rejected) }
+                    a href={ (here) "/quarantine" } aria-label={ (last.counts.rows_rejected) " rows of " (source.id) " in quarantine" } { (last.counts.rows_rejected) }
                 } @else { (last.counts.rows_rejected) }
                 @for (reason, n) in &rejects { div { (n) " " (reason.replace('_', " ")) } }
             }
@@ -56,6 +63,7 @@ pub(super) async fn show(State(app): State<App>, guest: Guest) -> Result<Respons
         h1 { "Uploads" }
         @if guest.0.office(&[Role::Upload]).is_ok() { (houses_form()) }
         @if guest.0.operator().is_ok() { (roll_form()) }
+        p { "An edition of several files may come file by file: " a href="/sets" { "sets that are gathering" } "." }
         h2 { "Last editions" }
         @if rows.is_empty() { p { "No roll is here yet." } } @else {
             table {

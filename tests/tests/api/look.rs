@@ -1,6 +1,6 @@
 //! A file is looked at over HTTP: who may, what comes back, and that nothing of it stays.
 
-use serde_json::json;
+use serde_json::{Value, json};
 
 use crate::installation::Installation;
 use crate::server::{Request, Server, key};
@@ -56,4 +56,39 @@ fn what_is_no_table_is_a_problem(place: &Installation) {
     assert!([200, 422].contains(&answer.status), "{answer:?}");
 }
 
-on_both_databases!(a_file_is_looked_at_and_not_kept, what_is_no_table_is_a_problem,);
+/// The layouts of sources and those that come with the program are told apart, and a source that uses a shipped one has
+/// its version. `crossfoot layouts` lists the same.
+fn layouts_in_use_and_layouts_that_ship_are_said_apart(place: &Installation) {
+    let server = Server::start(place, &[]);
+    let (operator, uploader) = (key(place, "office", "operator"), key(place, "office", "upload"));
+    let of = |origin: &str| -> Vec<Value> {
+        let all = server.get(&uploader, "/v1/layouts").is(200).json();
+        all.as_array().unwrap().iter().filter(|layout| layout["origin"] == origin).cloned().collect()
+    };
+    let shipped = of("program");
+    let listed = place.run(&["layouts", "--json"]).code(0).json_lines();
+    let named = |layouts: &[Value]| -> Vec<(String, String)> {
+        let text = |value: &Value| value.as_str().unwrap().to_owned();
+        layouts.iter().map(|one| (text(&one["layout"]["id"]), text(&one["version"]))).collect()
+    };
+    let expected: Vec<(String, String)> = listed
+        .iter()
+        .map(|one| (one["id"].as_str().unwrap().to_owned(), one["version"].as_str().unwrap().to_owned()))
+        .collect();
+    assert_eq!(named(&shipped), expected);
+    assert!(shipped.len() > 5 && shipped.iter().all(|one| one["source"].is_null()), "{}", shipped[0]);
+    assert_eq!(of("source"), Vec::<Value>::new());
+    server.post_as(&operator, "/v1/sources", "application/toml", LAYOUT).is(201);
+    let harris = place.run(&["layouts", "us-tx-201-harris"]).code(0).out;
+    server.post_as(&operator, "/v1/sources", "application/toml", &harris).is(201);
+    let used = of("source");
+    assert_eq!(used.iter().map(|one| &one["source"]).collect::<Vec<_>>(), ["town-roll", "us-tx-201-harris"]);
+    assert!(named(&shipped).contains(&named(&used)[1]), "{used:?}");
+    assert_eq!(of("program"), shipped);
+}
+
+on_both_databases!(
+    layouts_in_use_and_layouts_that_ship_are_said_apart,
+    a_file_is_looked_at_and_not_kept,
+    what_is_no_table_is_a_problem,
+);

@@ -18,6 +18,10 @@ pub(crate) struct County {
 impl County {
     pub(crate) fn of(place: &Installation) -> Self {
         place.run_for(OFFICE, &["demo", "--no-serve"]).code(0);
+        // files that are awaited, and one that is here
+        place.run(&["set", "begin", "basalt-county-roll", "roll-north.csv", "roll-south.csv"]).code(0);
+        let north = place.file("roll-north.csv", "Parcel ID,Situs\n");
+        place.run(&["set", "put", "basalt-county-roll", "1", &north]).code(0);
         Self {
             desk: key(place, OFFICE, "administer"),
             host: key(place, OFFICE, "operator"),
@@ -52,11 +56,12 @@ pub(crate) fn pages_of_the_office(browser: &Browser) -> Vec<String> {
         "/runs",
         "/uploads",
         "/sources/basalt-county-roll/editions/1",
+        "/sources/basalt-county-roll/editions/1/quarantine",
+        "/sets",
         "/compare",
         "/compare?source=basalt-county-roll&with=basalt-treasurer",
         "/compare?source=basalt-county-roll&with=basalt-treasurer&list=only_in_source",
         "/uploads/look",
-        "/editions/1/1",
         "/properties",
         "/report",
         "/properties/DAO-029",

@@ -20,6 +20,7 @@ const HOSTILE: [&str; 6] = [
     "\u{202e}txt.exe\u{202d}</textarea></title>",
 ];
 const OFFICE: &str = "hostile";
+const EDITION: &str = "/sources/hostile-roll/editions/1";
 
 /// All of it in one text, and a word that does not break.
 fn everything() -> String {
@@ -111,6 +112,7 @@ fn upload(place: &Installation, browser: &Browser, desk: &str, host: &str) {
     browser.open("/uploads");
     all_shown(browser, "main");
     harmless(browser);
+    sets(place, browser);
     change_to(browser, desk);
     browser.open("/uploads");
     let mut houses: Vec<Value> = (0..HOSTILE.len()).map(house).collect();
@@ -125,6 +127,20 @@ fn upload(place: &Installation, browser: &Browser, desk: &str, host: &str) {
     browser.wait_for("what came of the houses", || browser.path() == "/uploads/houses");
     browser.shows("main", "6 new");
     browser.shows("main", "1 set aside");
+    harmless(browser);
+}
+
+/// Files are awaited whose names are hostile, as far as names go without a slash.
+fn sets(place: &Installation, browser: &Browser) {
+    let names = HOSTILE.map(|text| format!("{}{}", text.replace('/', "|"), "W".repeat(60)));
+    let begin = [vec!["set", "begin", "hostile-roll"], names.iter().map(String::as_str).collect()].concat();
+    place.run(&begin).code(0);
+    browser.open("/sets");
+    let shown = browser.ask("return document.querySelector('main').textContent");
+    assert!(names.iter().all(|name| shown.as_str().unwrap().contains(name.as_str())), "{shown}");
+    harmless(browser);
+    browser.open(EDITION);
+    all_shown(browser, "main");
     harmless(browser);
 }
 
@@ -161,10 +177,19 @@ fn hostile_text_stays_text_on_every_page(place: &Installation) {
         held && browser.text("main").contains("3 properties")
     });
     all_shown(&browser, "header");
-    for page in ["/queue", "/queue?state=open", "/matches", "/runs", "/uploads", "/properties", "/report"] {
+    for page in
+        ["/queue", "/queue?state=open", "/matches", "/runs", "/uploads", "/properties", "/report", "/sets"]
+    {
         browser.open(page);
         harmless(&browser);
     }
+    browser.open(EDITION);
+    all_shown(&browser, "main");
+    harmless(&browser);
+    browser.open(&format!("{EDITION}/quarantine"));
+    // a row's text is quoted by its beginning
+    browser.shows("main", HOSTILE[0]);
+    harmless(&browser);
     browser.open("/matches");
     all_shown(&browser, "main");
     browser.open("/queue");

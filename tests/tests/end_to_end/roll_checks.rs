@@ -45,6 +45,11 @@ fn a_definition_that_changed_is_one_event_and_no_findings(place: &Installation) 
         ["1|past", "2|current", "3|held"]
     );
     assert_eq!(place.sql("SELECT count(*) FROM edition_check WHERE gates <> '[]'"), ["1"]);
+    let told = place.run(&["edition", "show", "town-roll", "3"]).code(0);
+    let told = told.says("edition 3 is held").says("held: The areas of 585 of 600 records");
+    told.says("585 of 600 records that were in edition 2 have another area now (97.5 %): 585 a larger one, 0 a smaller");
+    let few = place.run(&["edition", "show", "town-roll", "2"]).code(0);
+    few.says("15 of 600 records that were in edition 1").says("too few, or too unlike each other");
 }
 
 fn rows_that_disagree_as_before_are_no_change(place: &Installation) {
@@ -122,7 +127,37 @@ fn rounding_and_lost_digits_are_told(place: &Installation) {
     );
 }
 
+/// What is kept of a file is told by the command in sentences, each with its figure, and shortened in the report.
+fn an_edition_tells_what_its_file_says_about_itself(place: &Installation) {
+    let mut rows: Vec<String> = (1..=300).map(|n| row(n, &(900 + n * 10).to_string())).collect();
+    rows.push(row(301, "1000").replace("000301", "1.3E+05"));
+    rows.push(row(7, "970"));
+    rows.push(row(8, "2000"));
+    place.take_roll(format!("{HEADER}\n{}\n", rows.join("\n"))).code(0);
+    // the median of 910 to 3,900 in steps of ten, with 970 and 2,000 once more, is 2,395
+    let told = place.run(&["edition", "show", "town-roll", "1"]).code(0);
+    let told = told.says("edition 1 is current").says("302 rows state an area: half of them lie below 2,39");
+    let told =
+        told.says("302 areas in whole numbers 100.0 % are multiples of 10, where 10 % would be by chance");
+    let told = told.says("So nearly all areas are rounded to 10 sq ft.");
+    let told = told.says("1 numbers are in scientific notation, as 1.23E+13");
+    let told =
+        told.says("2 rows have the parcel number of an earlier row: 1 say the same, 1 say something else");
+    told.says("302 rows state a year built, from 1950 to 1950.").says("1 class: R (302 rows).");
+    // the next one is told against it
+    let rows: Vec<String> =
+        (1..=300).map(|n| row(n, &(900 + n * 10 + usize::from(n < 11)).to_string())).collect();
+    place.take_roll(format!("{HEADER}\n{}\n", rows.join("\n"))).code(0);
+    let told = place.run(&["edition", "show", "town-roll", "2"]).code(0);
+    let told = told.says("have another area now").says("10 a larger one, 0 a smaller one");
+    told.says("in edition 1, a move of +0.").says("No number is in scientific notation.");
+    place.run(&["edition", "show", "town-roll", "3"]).code(3).complains("edition");
+    let report = place.run(&["report"]).code(0);
+    report.says("1 parcel numbers are in scientific notation").says("set rounding_sqft = 10.0");
+}
+
 on_both_databases!(
+    an_edition_tells_what_its_file_says_about_itself,
     parcels_that_a_rule_would_merge_are_refused_with_the_pair,
     the_same_number_with_and_without_its_zeros_is_one_parcel,
     a_definition_that_changed_is_one_event_and_no_findings,
