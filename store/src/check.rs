@@ -7,7 +7,7 @@ use serde::de::DeserializeOwned;
 
 use crate::database::{Database, Row, values};
 use crate::history::{RecordVersion, versions_of_numbers};
-use crate::job::{Claim, hold};
+use crate::job::{Claim, commit_held, hold};
 use crate::source::{Edition, Source};
 use crate::{Store, StoreError};
 
@@ -62,7 +62,7 @@ impl Store {
             "edition_check (source, edition, areas, by_ten_ppm, short_ids, scientific_ids, sums_failed, {COLUMNS})"
         );
         tx.insert_many(&into, vec![row], "").await?;
-        tx.commit().await
+        commit_held(tx, claim).await
     }
 
     /// The check of an edition; none where it was not loaded yet, or before checks were kept.

@@ -11,7 +11,7 @@ use serde_json::json;
 
 use super::{FindingChange, JudgedPair, MatchState, Run, RunCounts, counts_text, state_after};
 use crate::database::{Lock, Tx, Value, texts, values};
-use crate::job::{Claim, hold};
+use crate::job::{Claim, commit_held, hold};
 use crate::standard::parse_versioned_name;
 use crate::{Store, StoreError};
 
@@ -60,13 +60,9 @@ impl Store {
             values![counts_text(&counts)?, &run.office, &run.id],
         )
         .await?;
-        // nobody can have taken the job while its row was locked: the lease counts from here, however long this took
-        tx.execute(
-            "UPDATE job SET progress = $1, progress_total = $2, lease_until = now_us() + $3 * 1000000 WHERE id = $4",
-            values![progress.0, progress.1, claim.lease_seconds, &claim.id],
-        )
-        .await?;
-        tx.commit().await?;
+        let sql = "UPDATE job SET progress = $1, progress_total = $2 WHERE id = $3";
+        tx.execute(sql, values![progress.0, progress.1, &claim.id]).await?;
+        commit_held(tx, claim).await?;
         run.counts = counts;
         Ok(Applied::Written { left: before - pairs.len() })
     }
