@@ -6,7 +6,7 @@
 mod apply;
 
 pub use apply::Applied;
-pub(crate) use apply::count_queue;
+pub(crate) use apply::{count_queue, follow_judgements};
 
 use crossfoot_audit::judge::Judgement;
 use crossfoot_audit::judge::transition::{Bound, Closing, Move, Standing, State};
