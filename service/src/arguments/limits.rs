@@ -13,7 +13,7 @@ pub(crate) struct EditionLimits {
     /// Hold it when the median area moves by more than so many percent.
     #[arg(long, value_name = "PERCENT")]
     pub(crate) median: Option<f64>,
-    /// Hold it when the areas of more than so many percent of the records change alike: a change of definition.
+    /// Hold it when the areas of more than so many percent of the records change alike; half of a class is held anyway.
     #[arg(long, value_name = "PERCENT")]
     pub(crate) alike: Option<f64>,
     /// Fewer records than this that change alike hold nothing.
