@@ -5,6 +5,7 @@
 //! of an edition is therefore the check of the one before, less the rows that are gone, plus those that came.
 
 mod change;
+mod classes;
 mod doubles;
 mod gates;
 mod heaping;
@@ -22,6 +23,7 @@ use crossfoot_audit::record::figure::AreaUnit;
 use serde::{Deserialize, Serialize};
 
 pub use change::{ChangeCheck, ChangeChecker, Changes, DefinitionLimits, definition_change};
+pub use classes::{CLASSES_BEYOND, ClassCount, Classes};
 pub use doubles::{
     Collision, DoublePair, Doubles, DoublesCheck, DoublesSeen, RowKind, RowPlace, kind_of_rows,
 };
@@ -37,12 +39,6 @@ use crate::entry::{Entry, Reason};
 use crate::identity::identity_failures;
 use crate::layout::Layout;
 use crate::record_view::{StoredRecord, record_view};
-
-/// Distinct classes that are counted apart; a column with more of them is no class of use, and the rest are counted
-/// together under [`CLASSES_BEYOND`].
-pub const CLASSES_MAX: usize = 2_000;
-/// The name under which classes beyond [`CLASSES_MAX`] are counted.
-pub const CLASSES_BEYOND: &str = "…";
 
 /// A row as far as it is counted: of a file, or of a record that was kept.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -104,18 +100,9 @@ pub struct RollCheck {
     /// The parts of the parcel number.
     pub ids: Vec<IdPart>,
     /// Rows by class of use.
-    pub classes: BTreeMap<String, ClassCount>,
+    pub classes: Classes,
     /// Sums that must hold.
     pub identities: BTreeMap<String, IdentityCheck>,
-}
-
-/// Rows of a class of use.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
-pub struct ClassCount {
-    /// Rows.
-    pub rows: i64,
-    /// Rows with an area.
-    pub with_area: i64,
 }
 
 impl RollCheck {
@@ -131,33 +118,11 @@ impl RollCheck {
         self.values.merge(&other.values);
         self.years.merge(&other.years);
         identifier::merge(&mut self.ids, &other.ids);
-        for (class, count) in &other.classes {
-            self.class(class, *count);
-        }
+        self.classes.merge(&other.classes);
+        self.classes.settle();
         for (name, identity) in &other.identities {
             self.identities.entry(name.clone()).or_default().merge(identity);
         }
-    }
-
-    fn class(&mut self, class: &str, count: ClassCount) {
-        if !self.classes.contains_key(class) {
-            let name = if self.classes.len() < CLASSES_MAX { class } else { CLASSES_BEYOND };
-            self.classes.entry(name.to_owned()).or_default().add(count);
-            return;
-        }
-        if let Some(known) = self.classes.get_mut(class) {
-            known.add(count);
-            if *known == ClassCount::default() {
-                self.classes.remove(class);
-            }
-        }
-    }
-}
-
-impl ClassCount {
-    fn add(&mut self, count: ClassCount) {
-        self.rows += count.rows;
-        self.with_area += count.with_area;
     }
 }
 
@@ -302,7 +267,7 @@ impl RollChecker {
     fn end_run(&mut self) {
         let count = std::mem::take(&mut self.run.1);
         if count != ClassCount::default() {
-            self.check.class(&self.run.0, count);
+            self.check.classes.count(&self.run.0, count);
         }
     }
 
@@ -310,6 +275,7 @@ impl RollChecker {
     #[must_use]
     pub fn finish(mut self) -> RollCheck {
         self.end_run();
+        self.check.classes.settle();
         self.check
     }
 }

@@ -1,6 +1,7 @@
 //! The command line.
 
 mod incoming;
+mod limits;
 
 use std::path::PathBuf;
 
@@ -8,9 +9,10 @@ use clap::{Args, Parser, Subcommand, ValueEnum};
 use crossfoot_worker::settings::Flags;
 
 pub(crate) use incoming::{
-    BeginSet, CompleteSet, Decide, Edition, EditionLimits, Import, ImportAgain, ImportHouses, ImportMend,
+    BeginSet, CompleteSet, Decide, Edition, Import, ImportAgain, ImportHouses, ImportMend,
     ImportRoll, ImportWhat, LookHow, PutIntoSet, Set, Status,
 };
+pub(crate) use limits::EditionLimits;
 
 /// Finds the measured houses of an office whose public record is wrong enough to matter, and says on what evidence.
 ///

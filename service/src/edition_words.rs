@@ -328,7 +328,7 @@ fn classes(check: &EditionCheck) -> Vec<String> {
         .classes
         .iter()
         .filter(|(class, _)| !class.is_empty())
-        .map(|(class, count)| (class.as_str(), count.rows))
+        .map(|(class, count)| (class, count.rows))
         .collect();
     classes.sort_by_key(|(class, rows)| (std::cmp::Reverse(*rows), *class));
     if classes.is_empty() {

@@ -6,7 +6,7 @@ use serde::Serialize;
 use serde::de::DeserializeOwned;
 
 use crate::database::{Row, values};
-use crate::job::{Claim, hold};
+use crate::job::{Claim, commit_held, hold};
 use crate::source::Source;
 use crate::{Store, StoreError};
 
@@ -61,7 +61,7 @@ impl Store {
             "edition_check (source, edition, areas, by_ten_ppm, short_ids, scientific_ids, sums_failed, {COLUMNS})"
         );
         tx.insert_many(&into, vec![row], "").await?;
-        tx.commit().await
+        commit_held(tx, claim).await
     }
 
     /// The check of an edition; none where it was not loaded yet, or before checks were kept.

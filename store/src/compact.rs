@@ -6,7 +6,7 @@
 use serde_json::json;
 
 use crate::database::{Database, Tx, Value, numbers, values};
-use crate::job::{Claim, JobKind, NewJob, enqueue, hold};
+use crate::job::{Claim, JobKind, NewJob, commit_held, enqueue, hold};
 use crate::load::pen::Pen;
 use crate::load::still_in_use;
 use crate::record::CONTENT;
@@ -95,7 +95,7 @@ impl Store {
         // the highest number may belong to a record that is gone, and is not given again
         let sql = "UPDATE source SET numbers_given = $1 WHERE number = $2 AND numbers_given < $1";
         tx.execute(sql, values![given, source.number]).await?;
-        tx.commit().await?;
+        commit_held(tx, claim).await?;
         Ok(Some(Folding { to, after: 0, begun: false }))
     }
 
@@ -123,7 +123,7 @@ impl Store {
             fold(&mut tx, source.number, folding.to, &list).await?;
             folding.after = *last;
         }
-        tx.commit().await?;
+        pen.commit(tx).await?;
         if list.is_empty() {
             records.analyze("record_change").await?;
         }

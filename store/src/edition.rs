@@ -11,7 +11,7 @@ use serde::{Deserialize, Serialize};
 use crate::access::Visitor;
 use crate::audit_log::{Entry, LogEntry, note};
 use crate::database::{Lock, Tx, values};
-use crate::job::{Claim, finish, hold};
+use crate::job::{Claim, commit_held, finish_held, hold};
 use crate::load::{Loaded, note_loaded, put_in_use, still_in_use};
 use crate::run::{Cause, to_judge_by_keys, to_judge_of_source};
 use crate::source::Source;
@@ -59,7 +59,7 @@ impl Store {
             values![held_for, sentences(reasons), source.number, edition],
         )
         .await?;
-        finish(&mut tx, claim).await?;
+        finish_held(&mut tx, claim).await?;
         tx.commit().await?;
         drop(records);
         Ok(())
@@ -187,7 +187,7 @@ impl Store {
         let reason =
             format!("edition {edition}, which was handed in later, took its place while it was held");
         refuse_held(&mut tx, source.number, &reason).await?;
-        tx.commit().await
+        commit_held(tx, claim).await
     }
 
     /// Whether the edition in use is the only one of its source that ever was and still counts.

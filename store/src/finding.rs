@@ -148,7 +148,9 @@ impl Store {
         }
         let bound = bound_now(&mut tx, office, id, &row.get::<String>(3)?).await?;
         write_decision(&mut tx, office, id, current + 1, &found, decision, &bound, by).await?;
-        crate::run::count_queue(&mut tx, office, &[row.get(0)?]).await?;
+        let property = [row.get(0)?];
+        crate::run::follow_judgements(&mut tx, office, &property).await?;
+        crate::run::count_queue(&mut tx, office, &property).await?;
         let subject = format!("finding {id}");
         note(
             &mut tx,

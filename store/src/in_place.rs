@@ -14,7 +14,7 @@ use serde_json::json;
 use sha2::{Digest as _, Sha256};
 
 use crate::database::{Lock, Tx, values};
-use crate::job::{Claim, JobKind, NewJob, enqueue, hold};
+use crate::job::{Claim, JobKind, NewJob, commit_held, enqueue, hold};
 use crate::object::KeptFile;
 use crate::source::identity;
 use crate::{Store, StoreError};
@@ -248,7 +248,7 @@ impl Store {
         }
         let later = claim.payload.get("keep_later").and_then(serde_json::Value::as_bool) == Some(true);
         enqueue(&mut tx, keeping_job(source, edition, later)).await?;
-        tx.commit().await?;
+        commit_held(tx, claim).await?;
         Ok(Settled::New)
     }
 
@@ -315,7 +315,7 @@ impl Store {
         let mut tx = self.main.begin().await?;
         hold(&mut tx, claim).await?;
         note_kept(&mut tx, (source, edition, number), &kept).await?;
-        tx.commit().await
+        commit_held(tx, claim).await
     }
 }
 

@@ -316,9 +316,25 @@ pub(crate) async fn hold(tx: &mut Tx, claim: &Claim) -> Result<(), StoreError> {
     if held == 1 { Ok(()) } else { Err(StoreError::LeaseLost) }
 }
 
+/// Commits a transaction that began by [`hold`] with a lease that counts from here, however long it took: its row was
+/// locked, so nobody can have taken the job. A timer cannot renew it meanwhile, since it would wait for that lock.
+pub(crate) async fn commit_held(mut tx: Tx, claim: &Claim) -> Result<(), StoreError> {
+    tx.execute(
+        "UPDATE job SET lease_until = now_us() + $1 * 1000000 WHERE id = $2 AND lease_token = $3",
+        values![claim.lease_seconds, &claim.id, &claim.token],
+    )
+    .await?;
+    tx.commit().await
+}
+
 /// Ends a job well within a transaction that also writes its result.
 pub(crate) async fn finish(tx: &mut Tx, claim: &Claim) -> Result<(), StoreError> {
     hold(tx, claim).await?;
+    finish_held(tx, claim).await
+}
+
+/// The same in a transaction that began by [`hold`]: what was written since then may have taken longer than the lease.
+pub(crate) async fn finish_held(tx: &mut Tx, claim: &Claim) -> Result<(), StoreError> {
     tx.execute(
         "UPDATE job SET state = 'done', progress = coalesce(progress_total, progress), lease_token = NULL,
                         lease_until = NULL, reason = '', ended_at = now_us()

@@ -1,5 +1,6 @@
 //! What a source's editions may change before a person is asked, and when the next one is expected.
 
+use crossfoot_roll::check::DefinitionLimits;
 use serde::{Deserialize, Serialize};
 
 use crate::access::Visitor;
@@ -21,6 +22,11 @@ pub struct Limits {
     pub header_columns: i64,
     /// It is held when the median area moves by more than this share.
     pub median_share: f64,
+    /// Areas that change alike are a change of definition when they are more than this share of the records that were
+    /// there before …
+    pub definition_share: f64,
+    /// … and at least so many records.
+    pub definition_records: i64,
     /// An edition is expected so many days after the one before; none is when this is missing.
     pub every_days: Option<i64>,
     /// It is overdue after so many days more.
@@ -37,6 +43,8 @@ impl Default for Limits {
             shrink_share: 0.05,
             header_columns: 0,
             median_share: 0.03,
+            definition_share: 0.02,
+            definition_records: 200,
             every_days: None,
             tolerance_days: 7,
             compact_share: 0.5,
@@ -51,10 +59,18 @@ impl Limits {
         let share = |share: f64| (0.0..=1.0).contains(&share);
         let days = |days: i64| (1..=3660).contains(&days);
         let mut faults = Vec::new();
-        for (name, figure) in [("shrink_share", self.shrink_share), ("median_share", self.median_share)] {
+        for (name, figure) in [
+            ("shrink_share", self.shrink_share),
+            ("median_share", self.median_share),
+            ("definition_share", self.definition_share),
+        ] {
             if !share(figure) {
                 faults.push((name, "is not between 0 and 1: give a share, 0.05 for 5 %"));
             }
+        }
+        if !(1..=1_000_000_000).contains(&self.definition_records) {
+            faults
+                .push(("definition_records", "is not between 1 and 1,000,000,000: give a number of records"));
         }
         if !(0.01..=100.0).contains(&self.compact_share) {
             faults.push(("compact_share", "is not between 0.01 and 100: give a share of the records"));
@@ -69,6 +85,12 @@ impl Limits {
             faults.push(("tolerance_days", "is not between 0 and 3,660: give a number of days"));
         }
         faults
+    }
+
+    /// From when on areas that change alike are a change of what the publisher counts.
+    #[must_use]
+    pub fn definition(&self) -> DefinitionLimits {
+        DefinitionLimits { percent: self.definition_share * 100.0, records: self.definition_records }
     }
 }
 

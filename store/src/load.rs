@@ -20,7 +20,7 @@ pub use feed::{Feed, RollBatch};
 use self::append::{Appended, Moving, Watch};
 use self::pen::Pen;
 use crate::database::{Database, Lock, Tx, Value, values};
-use crate::job::{Claim, enqueue, finish, hold};
+use crate::job::{Claim, enqueue, finish_held, hold};
 use crate::object::keeping::keep_job;
 use crate::run::{Cause, to_judge_by_keys, to_judge_of_source};
 use crate::source::{EditionCounts, Source};
@@ -142,7 +142,7 @@ impl Store {
         note_loaded(&mut tx, source, edition, loaded).await?;
         put_in_use(&mut tx, source, edition, &loaded.container, changed, Cause::Edition).await?;
         enqueue(&mut tx, keep_job(source.number, edition)).await?;
-        finish(&mut tx, claim).await?;
+        finish_held(&mut tx, claim).await?;
         tx.commit().await?;
         drop(records);
         Ok(())
@@ -217,7 +217,7 @@ impl Store {
         )
         .await?;
         enqueue(&mut tx, keep_job(source, edition)).await?;
-        finish(&mut tx, claim).await?;
+        finish_held(&mut tx, claim).await?;
         tx.commit().await
     }
 

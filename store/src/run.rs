@@ -6,7 +6,7 @@
 mod apply;
 
 pub use apply::Applied;
-pub(crate) use apply::count_queue;
+pub(crate) use apply::{count_queue, follow_judgements};
 
 use crossfoot_audit::judge::Judgement;
 use crossfoot_audit::judge::transition::{Bound, Closing, Move, Standing, State};
@@ -15,7 +15,7 @@ use serde_json::json;
 use std::collections::BTreeMap;
 
 use crate::database::{Lock, Row, Tx, texts, values};
-use crate::job::{Claim, JobKind, NewJob, enqueue, finish, hold};
+use crate::job::{Claim, JobKind, NewJob, commit_held, enqueue, finish, hold};
 use crate::settle::Verdict;
 use crate::source::Source;
 use crate::{Store, StoreError};
@@ -335,7 +335,7 @@ impl Store {
                 (id, false, RunCounts::default())
             }
         };
-        tx.commit().await?;
+        commit_held(tx, claim).await?;
         Ok(Run {
             id,
             office: office.to_owned(),

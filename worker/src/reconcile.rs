@@ -22,7 +22,7 @@ use crate::runner::{JobEnd, JobError};
 use crate::standards::Standards;
 
 /// Pairs judged and applied at once: one short transaction.
-const PAIRS_A_BATCH: i64 = 500;
+const PAIRS_A_BATCH: i64 = 2_000;
 /// Pages that wait, judged, while one is written.
 const PAGES_AHEAD: usize = 1;
 /// The brake is for floods: fewer changes than this never hold a run.

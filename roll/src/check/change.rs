@@ -10,7 +10,7 @@ use serde::{Deserialize, Serialize};
 use super::gates::Gate;
 use super::remark::{grouped, percent};
 use super::tally::{Tally, whole};
-use super::{ClassCount, RollCheck, SQUARE_FOOT};
+use super::{RollCheck, SQUARE_FOOT};
 use crate::entry::Entry;
 use crate::layout::{KeepKind, Layout};
 
@@ -263,7 +263,8 @@ pub fn definition_change(
         .iter()
         .filter(|(_, of_class)| of_class.changed >= limits.records)
         .filter_map(|(class, of_class)| {
-            let rows = check.classes.get(class).map_or(0, |count: &ClassCount| count.with_area);
+            // none where classes are too many to be counted apart: a share of them is not known
+            let rows = check.classes.get(class)?.with_area;
             let share = whole(of_class.changed) / whole(rows.max(of_class.changed));
             let others = whole(all.changed - of_class.changed) / whole((compared - rows).max(1));
             (share >= CLASS_SHARE && others <= OTHERS_SHARE * share).then_some((class, of_class, rows))

@@ -4,7 +4,7 @@
 use crossfoot_audit::area::Area;
 use crossfoot_audit::money::Money;
 use crossfoot_roll::check::{
-    ChangeChecker, DefinitionLimits, DoublesCheck, RollCheck, RollChecker, RowFacts, RowKind,
+    CLASSES_BEYOND, ChangeChecker, DefinitionLimits, DoublesCheck, RollCheck, RollChecker, RowFacts, RowKind,
     definition_change, kind_of_rows, remarks,
 };
 use crossfoot_roll::entry::Entry;
@@ -73,6 +73,83 @@ proptest! {
         let anew = check(&[&before[gone..], &came].concat(), &layout);
         prop_assert_eq!(moved.finish().summary(&layout), anew.summary(&layout));
     }
+}
+
+/// Rows of classes with names so long that some seventeen of them are too many to be counted apart.
+fn long_named(classes: &[u8]) -> Vec<String> {
+    classes.iter().map(|class| format!("{class:>60000}")).collect()
+}
+
+fn of_class(class: &str) -> RowFacts<'_> {
+    RowFacts { parcel_raw: "1", area: None, value: None, year_built: None, class }
+}
+
+fn classes_of(rows: &[String], layout: &Layout) -> RollCheck {
+    let mut checker = RollChecker::new(layout);
+    rows.iter().for_each(|class| checker.add(of_class(class)));
+    checker.finish()
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(24))]
+
+    #[test]
+    fn classes_are_counted_alike_however_many_there_are(
+        (before, order) in proptest::collection::vec(0u8..26, 0..30).prop_flat_map(|rows| {
+            let order = Just(rows.clone()).prop_shuffle();
+            (Just(rows), order)
+        }),
+        came in proptest::collection::vec(0u8..26, 0..30),
+        gone in 0usize..30,
+        seed in any::<u64>(),
+    ) {
+        let layout = layout(TABLES);
+        let (before, order, came) = (long_named(&before), long_named(&order), long_named(&came));
+        let counted = classes_of(&before, &layout);
+        prop_assert_eq!(&counted, &classes_of(&order, &layout));
+        let gone = gone.min(before.len());
+        let mut moves: Vec<(&String, bool)> = before[..gone].iter().map(|row| (row, false)).collect();
+        moves.extend(came.iter().map(|row| (row, true)));
+        moves.sort_by_key(|(row, _)| (row.trim().parse::<u64>().unwrap() + 1).wrapping_mul(seed));
+        let together = counted.classes.iter().any(|(name, _)| name == CLASSES_BEYOND);
+        let mut moved = RollChecker::resume(&layout, counted);
+        for (row, comes) in moves {
+            if comes { moved.add(of_class(row)) } else { moved.remove(of_class(row)) }
+        }
+        let (moved, anew) = (moved.finish(), classes_of(&[&before[gone..], &came].concat(), &layout));
+        let text = serde_json::to_string(&moved).unwrap();
+        prop_assert_eq!(&serde_json::from_str::<RollCheck>(&text).unwrap(), &moved);
+        if together {
+            // they stay together until a file is counted from its beginning
+            let rows: i64 = moved.classes.iter().map(|(_, count)| count.rows).sum();
+            prop_assert_eq!(moved.classes.iter().count(), 1);
+            prop_assert_eq!(rows, anew.rows);
+        } else {
+            prop_assert_eq!(moved.classes, anew.classes);
+        }
+    }
+}
+
+#[test]
+fn more_classes_than_are_counted_apart_are_one_count_whatever_comes_first() {
+    let layout = layout(TABLES);
+    let names = |range: std::ops::Range<u8>| long_named(&range.collect::<Vec<u8>>());
+    let few = classes_of(&names(0..17), &layout);
+    assert_eq!(few.classes.iter().count(), 17);
+    let many = classes_of(&names(0..18), &layout);
+    let told: Vec<(&str, i64)> = many.classes.iter().map(|(name, count)| (name, count.rows)).collect();
+    assert_eq!(told, [(CLASSES_BEYOND, 18)]);
+    // a class that is published under the name for all of them is none of it
+    let published = classes_of(&[CLASSES_BEYOND.to_owned(), "R1".to_owned()], &layout);
+    assert_eq!(published.classes.get(CLASSES_BEYOND).unwrap().rows, 1);
+    assert_eq!(published.classes.iter().count(), 2);
+    // what an earlier version kept: some apart, the others together
+    let kept: RollCheck = serde_json::from_str(
+        "{\"classes\":{\"R1\":{\"rows\":2,\"with_area\":1},\"…\":{\"rows\":3,\"with_area\":3}}}",
+    )
+    .unwrap();
+    let told: Vec<(&str, i64)> = kept.classes.iter().map(|(name, count)| (name, count.rows)).collect();
+    assert_eq!(told, [(CLASSES_BEYOND, 5)]);
 }
 
 fn entry(parcel: usize, area: i64, class: &str, basement: i64) -> Entry {

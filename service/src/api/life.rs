@@ -174,6 +174,12 @@ pub(crate) struct LimitsView {
     /// Held when the median area moves by more than this share; 0.03 if not said.
     #[schema(minimum = 0.0, maximum = 1.0)]
     median_share: Option<f64>,
+    /// Held when the areas of more than this share of the records change alike; 0.02 if not said.
+    #[schema(minimum = 0.0, maximum = 1.0)]
+    definition_share: Option<f64>,
+    /// Fewer records than this that change alike hold nothing; 200 if not said.
+    #[schema(minimum = 1, maximum = 1000000000)]
+    definition_records: Option<i64>,
     /// An edition is expected every so many days; not, if null or not said.
     #[schema(minimum = 1, maximum = 3660)]
     every_days: Option<i64>,
@@ -191,6 +197,8 @@ impl From<Limits> for LimitsView {
             shrink_share: Some(limits.shrink_share),
             header_columns: Some(limits.header_columns),
             median_share: Some(limits.median_share),
+            definition_share: Some(limits.definition_share),
+            definition_records: Some(limits.definition_records),
             every_days: limits.every_days,
             tolerance_days: Some(limits.tolerance_days),
             compact_share: Some(limits.compact_share),
@@ -205,6 +213,8 @@ impl From<LimitsView> for Limits {
             shrink_share: view.shrink_share.unwrap_or(usual.shrink_share),
             header_columns: view.header_columns.unwrap_or(usual.header_columns),
             median_share: view.median_share.unwrap_or(usual.median_share),
+            definition_share: view.definition_share.unwrap_or(usual.definition_share),
+            definition_records: view.definition_records.unwrap_or(usual.definition_records),
             every_days: view.every_days,
             tolerance_days: view.tolerance_days.unwrap_or(usual.tolerance_days),
             compact_share: view.compact_share.unwrap_or(usual.compact_share),

@@ -203,7 +203,7 @@ fn view(check: EditionCheck, layout: &crossfoot_roll::layout::Layout) -> CheckVi
         year_last: summary.years.last,
         scientific_ids: summary.scientific_ids,
         lost_zeros: summary.lost_zeros.into_iter().map(LostZerosView::from).collect(),
-        classes: check.counts.classes.into_iter().map(|(class, count)| (class, count.rows)).collect(),
+        classes: check.counts.classes.iter().map(|(class, count)| (class.to_owned(), count.rows)).collect(),
         doubles_same: check.doubles.same,
         doubles_other: check.doubles.other,
         areas_changed: check.changes.all.changed,

@@ -172,6 +172,8 @@ async fn set_limits(installation: &Installation, given: &EditionLimits) -> anyho
     let limits = Limits {
         shrink_share: share(given.shrink, before.shrink_share),
         median_share: share(given.median, before.median_share),
+        definition_share: share(given.alike, before.definition_share),
+        definition_records: given.alike_records.unwrap_or(before.definition_records),
         header_columns: given.columns.unwrap_or(before.header_columns),
         every_days: match given.every {
             Some(0) => None,
@@ -188,12 +190,15 @@ async fn set_limits(installation: &Installation, given: &EditionLimits) -> anyho
         format!("an edition is expected every {days} days, overdue after {} more", limits.tolerance_days)
     });
     say(&format!(
-        "{}: held when more than {:.1} % of the records are gone, more than {} columns that are not read change, or the \
-         median area moves by more than {:.1} %; {every}; changes are folded beyond {:.0} % of the records\n",
+        "{}: held when more than {:.1} % of the records are gone, more than {} columns that are not read change, the \
+         median area moves by more than {:.1} %, or the areas of more than {:.1} % of the records, and of {} at least, \
+         change alike; {every}; changes are folded beyond {:.0} % of the records\n",
         source.id,
         limits.shrink_share * 100.0,
         limits.header_columns,
         limits.median_share * 100.0,
+        limits.definition_share * 100.0,
+        limits.definition_records,
         limits.compact_share * 100.0
     ))?;
     Ok(Outcome::Done)

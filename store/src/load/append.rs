@@ -298,7 +298,7 @@ async fn forget_earlier_attempts(
         values![source.number, source.current_edition.unwrap_or(0)],
     )
     .await?;
-    tx.commit().await
+    pen.commit(tx).await
 }
 
 async fn next_number(database: &Database, source: i64) -> Result<i64, StoreError> {

@@ -4,7 +4,7 @@
 
 use crate::StoreError;
 use crate::database::{Database, Lock, Tx, values};
-use crate::job::{Claim, hold};
+use crate::job::{Claim, commit_held, hold};
 
 /// The right of a claimed job to write the records of one source.
 #[derive(Debug, Clone, Copy)]
@@ -38,6 +38,15 @@ impl Pen<'_> {
         )
         .await?;
         Ok(tx)
+    }
+
+    /// Commits a transaction on the records. Where it may have locked the job, the lease counts from here; a file of
+    /// records does not keep the timer from renewing it.
+    pub(crate) async fn commit(&self, tx: Tx) -> Result<(), StoreError> {
+        match &tx {
+            Tx::Sqlite(_) => tx.commit().await,
+            Tx::Postgres(_) => commit_held(tx, self.claim).await,
+        }
     }
 
     /// Begins a later transaction on the records.

@@ -14,7 +14,7 @@ use tokio::sync::mpsc;
 use super::frames::{FRAME_BYTES, FrameWriter};
 use super::{INCOMING, KeptFile, ORIGINALS, PACKED, READ_BYTES, damaged, is_missing, is_packed};
 use crate::database::{Tx, values};
-use crate::job::{Claim, JobKind, NewJob, enqueue, hold};
+use crate::job::{Claim, JobKind, NewJob, commit_held, enqueue, hold};
 use crate::{Backend, Store, StoreError};
 
 /// Frames that wait to be written; they bound the memory.
@@ -226,7 +226,7 @@ impl Store {
             values![packed_key, kept_bytes, plain_key],
         )
         .await?;
-        tx.commit().await
+        commit_held(tx, claim).await
     }
 }
 

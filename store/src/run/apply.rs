@@ -11,7 +11,7 @@ use serde_json::json;
 
 use super::{FindingChange, JudgedPair, MatchState, Run, RunCounts, counts_text, state_after};
 use crate::database::{Lock, Tx, Value, texts, values};
-use crate::job::{Claim, hold};
+use crate::job::{Claim, commit_held, hold};
 use crate::standard::parse_versioned_name;
 use crate::{Store, StoreError};
 
@@ -45,14 +45,17 @@ impl Store {
             return Ok(Applied::MovedOn);
         }
         let before = pairs.len();
-        let pairs = without_overtaken(&mut tx, run, pairs).await?;
+        let (pairs, known) = without_overtaken(&mut tx, run, pairs).await?;
         let mut counts: RunCounts = run.counts.clone();
         for pair in &pairs {
             counts.add(&pair.outcome, pair.change.as_ref().map(|change| change.what));
         }
         write_matches(&mut tx, run, &pairs).await?;
         write_judgements(&mut tx, run, &pairs).await?;
-        let changed = write_findings(&mut tx, run, &pairs).await?;
+        let mut changed = write_findings(&mut tx, run, &pairs).await?;
+        let stay = pairs.iter().filter(|pair| pair.change.is_none() && known.contains_key(&pair.property));
+        let stay: Vec<String> = stay.map(|pair| pair.property.clone()).collect();
+        changed.extend(follow_judgements(&mut tx, &run.office, &stay).await?);
         count_queue(&mut tx, &run.office, &changed).await?;
         forget_judged(&mut tx, run, &pairs).await?;
         tx.execute(
@@ -60,13 +63,9 @@ impl Store {
             values![counts_text(&counts)?, &run.office, &run.id],
         )
         .await?;
-        // nobody can have taken the job while its row was locked: the lease counts from here, however long this took
-        tx.execute(
-            "UPDATE job SET progress = $1, progress_total = $2, lease_until = now_us() + $3 * 1000000 WHERE id = $4",
-            values![progress.0, progress.1, claim.lease_seconds, &claim.id],
-        )
-        .await?;
-        tx.commit().await?;
+        let sql = "UPDATE job SET progress = $1, progress_total = $2 WHERE id = $3";
+        tx.execute(sql, values![progress.0, progress.1, &claim.id]).await?;
+        commit_held(tx, claim).await?;
         run.counts = counts;
         Ok(Applied::Written { left: before - pairs.len() })
     }
@@ -94,11 +93,12 @@ const IDS_A_STATEMENT: usize = 500;
 
 /// Leaves out the pairs whose finding moved since it was read, and locks the properties of all, in their order, so
 /// that two sources of one office never count the same queue entry at the same time nor wait for each other in turn.
+/// Gives beside them the row versions of the findings that are there, by property.
 async fn without_overtaken(
     tx: &mut Tx,
     run: &Run,
     mut pairs: Vec<JudgedPair>,
-) -> Result<Vec<JudgedPair>, StoreError> {
+) -> Result<(Vec<JudgedPair>, HashMap<String, i64>), StoreError> {
     pairs.sort_by(|a, b| a.property.cmp(&b.property));
     let mut versions: HashMap<String, i64> = HashMap::new();
     for chunk in pairs.chunks(IDS_A_STATEMENT) {
@@ -116,7 +116,7 @@ async fn without_overtaken(
         pair.change.as_ref().is_none_or(|change| change.row_version == version)
     };
     pairs.retain(stands);
-    Ok(pairs)
+    Ok((pairs, versions))
 }
 
 async fn write_matches(tx: &mut Tx, run: &Run, pairs: &[JudgedPair]) -> Result<(), StoreError> {
@@ -305,6 +305,34 @@ fn figures_of(pair: &JudgedPair, change: &FindingChange) -> (i64, Option<i64>, O
         ),
         None => (change.bound.measured_um2 - change.bound.recorded_um2.unwrap_or(0), None, None),
     }
+}
+
+/// Lets the figures by which open findings are ordered and filtered follow the newest judgement, which may have changed
+/// by less than opens or revises a finding: the value of the record alone, say. What a finding was opened with stands in
+/// its history; one that a person decided keeps what it was decided on. Gives the properties whose figures changed.
+pub(crate) async fn follow_judgements(
+    tx: &mut Tx,
+    office: &str,
+    properties: &[String],
+) -> Result<Vec<String>, StoreError> {
+    let mut changed = Vec::new();
+    for chunk in properties.chunks(IDS_A_STATEMENT) {
+        let list = texts(chunk.iter().map(String::as_str));
+        let sql = "UPDATE finding SET difference_um2 = j.difference_um2, variance_ppm = j.variance_ppm,
+                          effect_high_cents = j.effect_high_cents
+                   FROM judgement AS j
+                   WHERE finding.office = $1 AND finding.property = ANY (texts($2)) AND finding.state = 'open'
+                     AND j.office = finding.office AND j.property = finding.property AND j.source = finding.source
+                     AND j.difference_um2 IS NOT NULL
+                     AND (finding.difference_um2 <> j.difference_um2
+                          OR finding.variance_ppm IS DISTINCT FROM j.variance_ppm
+                          OR finding.effect_high_cents IS DISTINCT FROM j.effect_high_cents)
+                   RETURNING finding.property";
+        for row in tx.fetch(sql, vec![office.into(), list]).await? {
+            changed.push(row.get(0)?);
+        }
+    }
+    Ok(changed)
 }
 
 /// Counts the queue entries of properties again: by effect where one is known, else by square feet.

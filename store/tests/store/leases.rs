@@ -1,8 +1,9 @@
 //! A worker that lost its lease writes nothing.
 
-use crossfoot_store::StoreError;
+use crossfoot_store::check::EditionCheck;
 use crossfoot_store::job::{ATTEMPTS_MAX, Claim};
 use crossfoot_store::run::RunEnd;
+use crossfoot_store::{Backend, StoreError};
 
 use crate::ground::{Ground, LEASE, OFFICE, batch, judged, layout, load, recorded};
 
@@ -11,6 +12,7 @@ on_both_databases! {
     a_lease_that_is_renewed_does_not_lapse,
     a_lapsed_lease_can_neither_renew_nor_finish_nor_fail,
     a_job_that_was_taken_over_cannot_be_ended_by_its_first_worker,
+    a_statement_that_takes_longer_than_the_lease_does_not_lose_it,
     a_lapsed_lease_applies_nothing,
     a_lapsed_lease_puts_no_edition_in_use_and_refuses_none,
     a_job_whose_workers_died_too_often_is_given_up_with_a_reason,
@@ -72,6 +74,48 @@ async fn a_job_that_was_taken_over_cannot_be_ended_by_its_first_worker(ground: &
     lost(ground.job_fail(&first, "why", None).await);
     ground.job_finish(&second).await.unwrap();
     assert_eq!(ground.job_view(&second.id).await.unwrap().state, "done");
+}
+
+/// From now on the lease of every job lapses while a statement writes to a table: it took that long.
+async fn slow(ground: &Ground, writes: &str) {
+    let lapse = "UPDATE job SET lease_until = lease_until - 3600000000 WHERE state = 'running'";
+    match ground.backend() {
+        Backend::Sqlite => {
+            let sql = format!("CREATE TRIGGER slow AFTER {writes} BEGIN {lapse}; END");
+            ground.execute(&sql).await.unwrap();
+        }
+        Backend::Postgres => {
+            let sql = format!(
+                "CREATE FUNCTION slow() RETURNS trigger LANGUAGE plpgsql AS $$ BEGIN {lapse}; RETURN NULL; END $$"
+            );
+            ground.execute(&sql).await.unwrap();
+            let sql = format!("CREATE TRIGGER slow AFTER {writes} FOR EACH ROW EXECUTE FUNCTION slow()");
+            ground.execute(&sql).await.unwrap();
+        }
+    }
+}
+
+async fn a_statement_that_takes_longer_than_the_lease_does_not_lose_it(ground: &Ground) {
+    let (source, edition, claim) = ground.staged("roll", &layout("roll"), "file").await;
+    let loaded = load(ground, &claim, &source, edition, vec![batch(&[("A", 2000)])]).await.unwrap();
+    let place = (source.number, edition);
+    slow(ground, "INSERT ON edition_check").await;
+    ground.check_keep(&claim, place, &layout("roll"), &EditionCheck::default()).await.unwrap();
+    assert!(ground.job_claim(LEASE, Some(&claim.id)).await.unwrap().is_none(), "another worker takes it");
+    let left = format!("SELECT lease_until - created_at FROM job WHERE id = '{}'", claim.id);
+    assert!(ground.number(&left).await >= LEASE * 1_000_000);
+    ground.job_renew(&claim, 1, None).await.unwrap();
+
+    // the same where the work ends with the transaction
+    let again = match ground.backend() {
+        Backend::Sqlite => "DROP TRIGGER slow",
+        Backend::Postgres => "DROP FUNCTION slow CASCADE",
+    };
+    ground.execute(again).await.unwrap();
+    slow(ground, "UPDATE ON source").await;
+    ground.edition_make_current(&claim, &source, edition, &loaded).await.unwrap();
+    assert_eq!(ground.source("roll").await.current_edition, Some(edition));
+    assert_eq!(ground.job_view(&claim.id).await.unwrap().state, "done");
 }
 
 async fn a_lapsed_lease_applies_nothing(ground: &Ground) {

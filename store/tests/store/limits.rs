@@ -1,5 +1,6 @@
 //! Limits of a source, and what is overdue.
 
+use crossfoot_roll::check::DefinitionLimits;
 use crossfoot_store::StoreError;
 use crossfoot_store::limits::{DAY_US, Limits};
 
@@ -13,16 +14,27 @@ on_both_databases! {
 async fn limits_have_their_usual_values_until_they_are_set(ground: &Ground) {
     let source = ground.roll("roll", &[("A", 1000)]).await;
     assert_eq!(ground.limits(source.number).await.unwrap(), Limits::default());
-    let limits = Limits { shrink_share: 0.2, header_columns: 3, every_days: Some(30), ..Limits::default() };
+    let limits = Limits {
+        shrink_share: 0.2,
+        header_columns: 3,
+        every_days: Some(30),
+        definition_records: 20,
+        definition_share: 0.1,
+        ..Limits::default()
+    };
     ground.limits_keep(&source, &limits, &reviewer()).await.unwrap();
     assert_eq!(ground.limits(source.number).await.unwrap(), limits);
     // a document of a version that knew fewer words
     ground.execute("UPDATE source_limits SET document = '{\"median_share\":0.5}'").await.unwrap();
     let kept = ground.limits(source.number).await.unwrap();
     assert_eq!(kept, Limits { median_share: 0.5, ..Limits::default() });
+    // what was in force before a source could say otherwise
+    assert_eq!(Limits::default().definition(), DefinitionLimits::default());
     for wrong in [
         Limits { shrink_share: 1.5, ..Limits::default() },
         Limits { median_share: f64::NAN, ..Limits::default() },
+        Limits { definition_share: -0.01, ..Limits::default() },
+        Limits { definition_records: 0, ..Limits::default() },
         Limits { header_columns: -1, ..Limits::default() },
         Limits { every_days: Some(0), ..Limits::default() },
     ] {

@@ -2,9 +2,11 @@
 
 use std::collections::BTreeMap;
 
+use crossfoot_audit::judge::transition::State;
+use crossfoot_store::finding::{Decided, Decision, FindingFilter};
 use crossfoot_store::queue::{PairView, QueueCursor};
 
-use crate::ground::{Figures, Ground, OFFICE, OTHER_OFFICE, recorded, sqft};
+use crate::ground::{Figures, Ground, OFFICE, OTHER_OFFICE, recorded, reviewer, sqft};
 
 on_both_databases! {
     the_largest_effect_comes_first_then_those_without_a_value_by_area,
@@ -12,6 +14,8 @@ on_both_databases! {
     a_property_of_several_findings_is_one_entry_and_ranks_by_its_largest,
     a_property_leaves_the_queue_when_its_last_open_finding_closes,
     an_item_shows_its_open_findings_only_the_largest_difference_first,
+    an_open_finding_is_ordered_and_filtered_by_its_newest_judgement,
+    a_decided_finding_keeps_its_figures_until_it_is_open_again,
     pages_of_pairs_show_every_pair_exactly_once,
     a_pair_shows_what_was_judged,
     a_pair_that_could_not_be_judged_shows_no_figures,
@@ -123,6 +127,58 @@ async fn an_item_shows_its_open_findings_only_the_largest_difference_first(groun
     let shown: Vec<_> = item.pairs.iter().map(|pair| pair.source.as_str()).collect();
     assert_eq!(shown, ["b", "a"]);
     assert!(item.pairs.iter().all(|pair| pair.finding.as_ref().unwrap().state == "open"));
+}
+
+/// The houses whose findings have at least so large an effect, either way.
+async fn with_effect(ground: &Ground, cents: i64) -> Vec<String> {
+    let filter = FindingFilter { effect_cents_min: Some(cents), ..FindingFilter::default() };
+    let found = ground.finding_page(OFFICE, &filter, "", 100).await.unwrap();
+    found.into_iter().map(|pair| pair.reference).collect()
+}
+
+async fn an_open_finding_is_ordered_and_filtered_by_its_newest_judgement(ground: &Ground) {
+    judge(ground, "roll", &[("H1", figures(400, true)), ("H2", figures(300, true))]).await;
+    assert_eq!(queue(ground, 10).await, ["H1", "H2"]);
+    assert_eq!(with_effect(ground, 3_500_000).await, ["H1"]);
+    let history =
+        ground.rows("SELECT what || ' ' || detail FROM finding_event ORDER BY finding, number").await;
+    // the same areas and half the value: nothing that opens or revises a finding
+    let halved = Figures { value_cents: Some(2000 * 100 * 50), ..figures(400, true) };
+    again(ground, "roll", "H1", halved).await;
+    assert_eq!(queue(ground, 10).await, ["H2", "H1"]);
+    assert!(with_effect(ground, 3_500_000).await.is_empty());
+    // an area that moves within the band in which a finding is not revised, of a record that lost its value
+    again(ground, "roll", "H2", Figures { measured: 2305, ..figures(305, false) }).await;
+    assert_eq!(queue(ground, 10).await, ["H1", "H2"], "those without a value come last");
+    let kept = "SELECT CAST(difference_um2 / 92903040000 AS TEXT) || ' ' || CAST(row_version AS TEXT)
+                FROM finding ORDER BY difference_um2";
+    assert_eq!(ground.rows(kept).await, ["305 1", "400 1"]);
+    let now = ground.rows("SELECT what || ' ' || detail FROM finding_event ORDER BY finding, number").await;
+    assert_eq!(now, history, "the history keeps what each was opened with");
+}
+
+async fn a_decided_finding_keeps_its_figures_until_it_is_open_again(ground: &Ground) {
+    judge(ground, "roll", &[("H1", figures(400, true))]).await;
+    let finding = ground.rows("SELECT id FROM finding").await.remove(0);
+    let to = |state| Decision {
+        state,
+        seen: None,
+        note: None,
+        filed_on: None,
+        case_number: None,
+        hearing_on: None,
+        outcome: None,
+    };
+    let decided = ground.finding_decide(OFFICE, &finding, 1, &to(State::Confirmed), &reviewer()).await;
+    assert_eq!(decided.unwrap(), Decided::Taken(2));
+    let halved = Figures { value_cents: Some(2000 * 100 * 50), ..figures(400, true) };
+    again(ground, "roll", "H1", halved).await;
+    assert_eq!(with_effect(ground, 4_000_000).await, ["H1"], "what the decision was made on");
+    let decided = ground.finding_decide(OFFICE, &finding, 2, &to(State::Open), &reviewer()).await;
+    assert_eq!(decided.unwrap(), Decided::Taken(3));
+    assert!(with_effect(ground, 4_000_000).await.is_empty());
+    assert_eq!(with_effect(ground, 2_000_000).await, ["H1"]);
+    assert_eq!(ground.rows("SELECT CAST(rank_key AS TEXT) FROM queue_entry").await, ["2000000"]);
 }
 
 async fn pages_of_pairs_show_every_pair_exactly_once(ground: &Ground) {

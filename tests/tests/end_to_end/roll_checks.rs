@@ -50,6 +50,22 @@ fn a_definition_that_changed_is_one_event_and_no_findings(place: &Installation) 
     told.says("585 of 600 records that were in edition 2 have another area now (97.5 %): 585 a larger one, 0 a smaller");
     let few = place.run(&["edition", "show", "town-roll", "2"]).code(0);
     few.says("15 of 600 records that were in edition 1").says("too few, or too unlike each other");
+    place.run(&["edition", "refuse", "town-roll", "3"]).code(0);
+    // a publisher that is known to measure whole towns anew in a year
+    let limits = |arguments: &[&str]| place.run(&[&["edition", "limits", "town-roll"], arguments].concat());
+    limits(&["--alike", "101"]).code(2).complains("definition_share");
+    limits(&["--alike-records", "0"]).code(2).complains("definition_records");
+    limits(&["--median", "50", "--alike-records", "586"])
+        .code(0)
+        .says("2.0 % of the records, and of 586 at least");
+    place.take_roll(roll(|n| if n % 40 == 3 { 11 * n } else { 201 })).code(0).says("585 changed");
+    limits(&["--alike-records", "200", "--alike", "99"]).code(0).says("99.0 % of the records");
+    // they are one class, and half of a class is an event whatever the share of all records
+    let ended = place.take_roll(roll(|n| if n % 40 == 3 { 11 * n } else { 402 }));
+    ended.code(5).says("records of class").says("changed at once");
+    limits(&["--alike", "2"]).code(0);
+    let ended = place.take_roll(roll(|n| if n % 40 == 3 { 11 * n } else { 603 }));
+    ended.code(5).says("585 of 600 records (97.5 %) changed at once");
 }
 
 fn rows_that_disagree_as_before_are_no_change(place: &Installation) {

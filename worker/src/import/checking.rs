@@ -7,7 +7,7 @@ use std::collections::btree_map::Entry;
 use crossfoot_audit::area::Area;
 use crossfoot_audit::record::figure::AreaUnit;
 use crossfoot_roll::check::{
-    DefinitionLimits, DoublePair, DoublesCheck, Gate, RollCheck, RowPlace, definition_change, remarks,
+    DoublePair, DoublesCheck, Gate, RollCheck, RowPlace, definition_change, remarks,
 };
 use crossfoot_roll::{PublishedField, published_row};
 use crossfoot_store::check::EditionCheck;
@@ -53,7 +53,8 @@ pub(super) async fn conclude(
     let Some(counts) = counts else { return Ok(gates) };
     if same_layout(store, source, edition).await? {
         let compared = loaded.counts.records_unchanged.saturating_add(loaded.counts.records_changed);
-        gates.extend(definition_change(&counts, &loaded.changes, compared, DefinitionLimits::default()));
+        let limits = store.limits(source.number).await?.definition();
+        gates.extend(definition_change(&counts, &loaded.changes, compared, limits));
     }
     let mut doubles = look_at(store, edition, &loaded.doubles.pairs).await;
     doubles.same = loaded.counts.rows_repeated;
