@@ -5,8 +5,6 @@
 //! a layout of the same version and a program of the same version. Compaction may move records as long as their numbers
 //! stay; whoever gives records other numbers deletes the index.
 
-use std::collections::HashSet;
-
 use crossfoot_roll::lines::{KnownLine, KnownLines, LINE_BYTES, Line, LineIs};
 use tokio::sync::mpsc;
 
@@ -104,6 +102,26 @@ impl Growing {
     }
 }
 
+/// Numbers of records, a bit each: every row of an edition is looked up here.
+#[derive(Default)]
+struct Numbers(Vec<u64>);
+
+impl Numbers {
+    fn insert(&mut self, number: u32) {
+        let at = (number / u64::BITS) as usize;
+        if at >= self.0.len() {
+            self.0.resize(at + 1, 0);
+        }
+        if let Some(bits) = self.0.get_mut(at) {
+            *bits |= 1 << (number % u64::BITS);
+        }
+    }
+
+    fn contains(&self, number: u32) -> bool {
+        self.0.get((number / u64::BITS) as usize).is_some_and(|bits| bits >> (number % u64::BITS) & 1 == 1)
+    }
+}
+
 /// The index of the edition in use.
 pub(super) struct Kept<'a> {
     database: &'a Database,
@@ -130,9 +148,10 @@ impl<'a> Kept<'a> {
         row.map(|row| row.get(0)).transpose()
     }
 
-    async fn numbers(&self, block: i64) -> Result<HashSet<u32>, StoreError> {
+    async fn numbers(&self, block: i64, into: &mut Numbers) -> Result<(), StoreError> {
         let bytes = self.block(block).await?.unwrap_or_default();
-        Ok(bytes.as_chunks::<4>().0.iter().map(|bytes| u32::from_le_bytes(*bytes)).collect())
+        bytes.as_chunks::<4>().0.iter().for_each(|bytes| into.insert(u32::from_le_bytes(*bytes)));
+        Ok(())
     }
 
     async fn rows(&self, number: i64) -> Result<Option<Vec<KnownLine>>, StoreError> {
@@ -143,10 +162,11 @@ impl<'a> Kept<'a> {
 
     /// Calls with the number of every record of the edition.
     pub(super) async fn each_record(&self, mut on: impl FnMut(i64)) -> Result<(), StoreError> {
-        let no_record = self.numbers(NO_RECORD).await?;
+        let mut no_record = Numbers::default();
+        self.numbers(NO_RECORD, &mut no_record).await?;
         let mut number = 1;
         while let Some(rows) = self.rows(number).await? {
-            for row in rows.iter().filter(|row| row.number != 0 && !no_record.contains(&row.number)) {
+            for row in rows.iter().filter(|row| row.number != 0 && !no_record.contains(row.number)) {
                 on(i64::from(row.number));
             }
             number += 1;
@@ -157,11 +177,12 @@ impl<'a> Kept<'a> {
 
     /// Sends the blocks one after the other, without the numbers of rows that have to be read again.
     async fn stream(&self, to: mpsc::Sender<Vec<KnownLine>>) -> Result<(), StoreError> {
-        let mut again = self.numbers(READ_AGAIN).await?;
-        again.extend(self.numbers(NO_RECORD).await?);
+        let mut again = Numbers::default();
+        self.numbers(READ_AGAIN, &mut again).await?;
+        self.numbers(NO_RECORD, &mut again).await?;
         let mut number = 1;
         while let Some(mut rows) = self.rows(number).await? {
-            for row in rows.iter_mut().filter(|row| again.contains(&row.number)) {
+            for row in rows.iter_mut().filter(|row| again.contains(row.number)) {
                 row.number = 0;
             }
             if to.send(rows).await.is_err() {
