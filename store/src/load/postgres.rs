@@ -26,8 +26,7 @@ const COLUMNS: i16 = 17;
 /// rows, and they are not to be held in memory.
 const REJECTS_AT_ONCE: usize = 1000;
 
-/// Keys or numbers named by one statement: for many more the planner, which knows nothing yet of a table that was just
-/// filled, reads all of it.
+/// Keys or numbers named by one statement: for many more the planner reads all of a table.
 const LOOKED_UP_AT_ONCE: usize = 1000;
 
 /// A first edition on its way into a table of its own.
@@ -93,11 +92,12 @@ impl Loading<'_> {
         self.copy_records(connection, batches).await?;
         run(connection, format!("CREATE INDEX ON {container} (parcel_key)")).await?;
         run(connection, format!("CREATE UNIQUE INDEX ON {container} (number)")).await?;
+        // without statistics every look-up of several keys reads the whole table
+        run(connection, format!("ANALYZE {container}")).await?;
         self.set_duplicates_aside(connection).await?;
         let index = std::mem::replace(&mut self.index, Growing::new(None));
         self.blocks.extend(index.finish());
-        self.write_rejects().await?;
-        run(connection, format!("ANALYZE {container}")).await
+        self.write_rejects().await
     }
 
     async fn copy_records(
