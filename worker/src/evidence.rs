@@ -23,6 +23,7 @@ use serde_json::Value;
 use sha2::{Digest as _, Sha256};
 
 use crate::judging::{RejudgeError, Rejudged, rejudge};
+use crate::original::FromOriginal;
 use crate::standards::Standards;
 
 /// What stands for a value of a column that the layout does not read.
@@ -46,6 +47,15 @@ pub enum EvidenceError {
     /// The kept original cannot be opened again.
     #[error("the row as published cannot be read again: {0}")]
     Original(#[from] OriginalError),
+}
+
+impl From<FromOriginal> for EvidenceError {
+    fn from(error: FromOriginal) -> EvidenceError {
+        match error {
+            FromOriginal::Store(error) => EvidenceError::Store(error),
+            FromOriginal::Original(error) => EvidenceError::Original(error),
+        }
+    }
 }
 
 impl From<RejudgeError> for EvidenceError {
@@ -231,7 +241,7 @@ async fn fields_at(
 }
 
 /// The beginning of a file up to the end of its header line.
-pub(crate) async fn head(store: &Store, file: &KeptFile, layout: &Layout) -> Result<Vec<u8>, EvidenceError> {
+async fn head(store: &Store, file: &KeptFile, layout: &Layout) -> Result<Vec<u8>, EvidenceError> {
     let original = store.object_open(&file.object_key).await?;
     let (layout, name) = (layout.clone(), file.name.clone());
     let read = tokio::task::spawn_blocking(move || head_length(&layout, &name, Box::new(original)));
