@@ -1,5 +1,7 @@
 //! Rows of a packed original read again: many of them in one pass, each kept where it can be had in any order.
 
+use crate::assemble::table_header;
+use crate::assemble::text::TableText;
 use crate::header::{Header, HeaderError};
 use crate::layout::Layout;
 use crate::original::{HEAD_BYTES, OriginalError, ended_before, text, unreadable};
@@ -18,6 +20,10 @@ pub struct TextAgain {
     pub behind: Vec<u8>,
     /// The layout as the text is written.
     pub layout: Layout,
+    /// The name by which a layout with tables knows the text; that of the file under any other layout.
+    pub name: String,
+    /// The name of the text in its archive or workbook, where it is in one.
+    pub within: Option<String>,
     /// Whether it had to be unpacked. Of a text that is the file as received, rows are had by their byte range.
     pub packed: bool,
     source: Box<dyn Read + Send>,
@@ -37,18 +43,26 @@ impl TextAgain {
         layout: &Layout,
         scratch: &Path,
     ) -> Result<Self, OriginalError> {
+        if layout.assembles() {
+            let text = TableText::open((name.to_owned(), source), layout, scratch)?;
+            let (table, named) = (text.table, (text.name, text.within));
+            return Self::of(text.source, text.layout, text.received.is_some(), named, |head, layout| {
+                table_header(head, layout, table)
+            });
+        }
         let (text, received) = text(source, name, layout, scratch)?;
-        let layout = text.layout(layout);
-        Self::of(text.source, layout, received.is_some(), |head, layout| {
+        let (layout, named) = (text.layout(layout), (name.to_owned(), text.within));
+        Self::of(text.source, layout, received.is_some(), named, |head, layout| {
             Ok(RollReader::new(head, layout)?.header().clone())
         })
     }
 
     /// A text whose header `header` finds in its beginning.
-    pub(crate) fn of(
+    fn of(
         mut source: Box<dyn Read + Send>,
         layout: Layout,
         packed: bool,
+        (name, within): (String, Option<String>),
         header: impl FnOnce(&[u8], &Layout) -> Result<Header, HeaderError>,
     ) -> Result<Self, OriginalError> {
         let mut head = Vec::new();
@@ -57,7 +71,15 @@ impl TextAgain {
         let end = usize::try_from(found.byte_start + found.byte_length).unwrap_or(usize::MAX).min(head.len());
         let rest = head.split_off(end);
         let behind = rest.iter().copied().take(BEHIND_BYTES).collect();
-        Ok(Self { head, behind, layout, packed, source: Box::new(io::Cursor::new(rest).chain(source)) })
+        Ok(Self {
+            head,
+            behind,
+            layout,
+            name,
+            within,
+            packed,
+            source: Box::new(io::Cursor::new(rest).chain(source)),
+        })
     }
 
     /// Hands each of these rows to `take`, in one pass over the text. They stand in order of place and do not overlap.

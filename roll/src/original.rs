@@ -1,5 +1,6 @@
 //! A file as received, read to its rows whatever it is packed in, and a row of it read again for showing.
 
+use crate::assemble::AssembleError;
 use crate::header::{Header, HeaderError};
 use crate::layout::Layout;
 use crate::limits::HEADER_BYTES_MAX;
@@ -20,6 +21,9 @@ pub enum OriginalError {
     /// It cannot be unpacked, or the text in it cannot be told.
     #[error(transparent)]
     Unpack(#[from] UnpackError),
+    /// It is not what a layout with tables says.
+    #[error(transparent)]
+    Table(#[from] AssembleError),
     /// Its text does not begin as the layout says.
     #[error(transparent)]
     Header(HeaderError),
@@ -30,7 +34,8 @@ impl OriginalError {
     #[must_use]
     pub fn of_the_machine(&self) -> bool {
         match self {
-            Self::Unpack(error) => error.of_the_machine(),
+            Self::Unpack(error) | Self::Table(AssembleError::Unpack { error, .. }) => error.of_the_machine(),
+            Self::Table(error) => matches!(error, AssembleError::Io(_)),
             Self::Header(error) => matches!(error, HeaderError::Read(_)),
         }
     }

@@ -52,6 +52,10 @@ pub(crate) struct FileAgain {
     pub(crate) head: Vec<u8>,
     /// The layout as the text is written.
     pub(crate) layout: Layout,
+    /// The name by which a layout with tables knows the text.
+    pub(crate) name: String,
+    /// The name of the text in its archive or workbook, where it is in one.
+    pub(crate) within: Option<String>,
     rows: Option<RowsAgain>,
 }
 
@@ -65,8 +69,14 @@ impl FileAgain {
     ) -> Result<FileAgain, FromOriginal> {
         let text = text_again(store, kept, layout).await?;
         let (head, layout) = (text.head.clone(), text.layout.clone());
+        let (name, within) = (text.name.clone(), text.within.clone());
         let rows = if text.packed { Some(copied(store, text, rows).await?) } else { None };
-        Ok(FileAgain { head, layout, rows })
+        Ok(FileAgain { head, layout, name, within, rows })
+    }
+
+    /// Whether the file is packed.
+    pub(crate) fn is_packed(&self) -> bool {
+        self.rows.is_some()
     }
 
     /// The bytes of one of the rows.

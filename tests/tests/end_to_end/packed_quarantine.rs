@@ -68,8 +68,12 @@ fn mended(text: &str) -> String {
 
 fn is_taken(place: &Installation, bytes: impl AsRef<[u8]>) {
     let file = place.file("mended", bytes);
-    let mend = ["import", "mend", &file, "--source", "town-roll", "--by", "Ann Garnet", "--reason", "the card"];
-    place.run(&mend).code(0).says("edition 2, 3 rows read, 3 records (3 new, 0 changed, 0 unchanged, 0 gone)");
+    let mend =
+        ["import", "mend", &file, "--source", "town-roll", "--by", "Ann Garnet", "--reason", "the card"];
+    place
+        .run(&mend)
+        .code(0)
+        .says("edition 2, 3 rows read, 3 records (3 new, 0 changed, 0 unchanged, 0 gone)");
 }
 
 fn rows_of_packed_rolls_are_handed_out_and_taken_back(place: &Installation) {
@@ -86,8 +90,7 @@ fn rows_of_packed_rolls_are_handed_out_and_taken_back(place: &Installation) {
 fn rows_in_utf_16_stay_so_where_the_layout_has_another_encoding(place: &Installation) {
     let layout = LAYOUT.replace("[parcel]", "[file]\nencoding = \"windows-1252\"\n[parcel]");
     let bytes = to_mend(place, "utf16.csv", &layout);
-    let units: Vec<u16> =
-        bytes.chunks(2).map(|pair| u16::from_le_bytes(pair.try_into().unwrap())).collect();
+    let units: Vec<u16> = bytes.chunks(2).map(|pair| u16::from_le_bytes(pair.try_into().unwrap())).collect();
     let text = String::from_utf16(&units).unwrap();
     let text = text.strip_prefix('\u{feff}').unwrap();
     rows_are_those_of_the_text(text);
