@@ -67,7 +67,7 @@ pub enum AssembleError {
         /// Its name.
         file: String,
         /// Why.
-        error: UnpackError,
+        error: Box<UnpackError>,
     },
     /// A file holds several tables.
     #[error(
@@ -473,16 +473,17 @@ fn reader_of(text: TableText, file: u16) -> Result<AnyReader, HeaderError> {
 }
 
 fn header_error(file: String, error: HeaderError) -> AssembleError {
-    match error {
-        HeaderError::Read(cause) if UnpackError::within(&cause).is_some() => read_error(&file, cause),
-        error => AssembleError::Header { file, error },
+    let HeaderError::Read(cause) = error else { return AssembleError::Header { file, error } };
+    if UnpackError::within(&cause).is_some() {
+        return read_error(&file, cause);
     }
+    AssembleError::Header { file, error: HeaderError::Read(cause) }
 }
 
 /// Bytes that cannot be had, or that cannot be unpacked.
 fn read_error(file: &str, error: io::Error) -> AssembleError {
     if UnpackError::within(&error).is_some() {
-        return AssembleError::Unpack { file: file.to_owned(), error: UnpackError::from_io(error) };
+        return AssembleError::Unpack { file: file.to_owned(), error: Box::new(UnpackError::from_io(error)) };
     }
     AssembleError::Io(error)
 }

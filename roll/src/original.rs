@@ -34,7 +34,8 @@ impl OriginalError {
     #[must_use]
     pub fn of_the_machine(&self) -> bool {
         match self {
-            Self::Unpack(error) | Self::Table(AssembleError::Unpack { error, .. }) => error.of_the_machine(),
+            Self::Unpack(error) => error.of_the_machine(),
+            Self::Table(AssembleError::Unpack { error, .. }) => error.of_the_machine(),
             Self::Table(error) => matches!(error, AssembleError::Io(_)),
             Self::Header(error) => matches!(error, HeaderError::Read(_)),
         }

@@ -35,7 +35,7 @@ impl TableText {
         layout: &Layout,
         scratch: &Path,
     ) -> Result<Self, AssembleError> {
-        let failed = |error| AssembleError::Unpack { file: file.clone(), error };
+        let failed = |error| AssembleError::Unpack { file: file.clone(), error: Box::new(error) };
         let opened = unpack::open(source, &file, scratch).map_err(failed)?;
         let received = opened.received.clone();
         let (name, inner) = names(&opened, &file, layout)?;

@@ -98,10 +98,9 @@ fn many_rows_of_a_packed_file_are_copied_in_one_pass() {
     assert_eq!(rows.row(&(1..3)).unwrap(), None);
     // what is not there, or lies across another row, is no row
     let beyond = text.len() as u64 + 1;
-    for wrong in
-        [vec![beyond..beyond + 2], vec![head as u64 + 1..head as u64 + 4, head as u64 + 2..head as u64 + 5]]
-    {
-        assert!(RowsAgain::copy(open(), wrong, scratch.path()).is_err());
+    let start = head as u64 + 1;
+    for wrong in [[start..start + 2, beyond..beyond + 2], [start..start + 4, start + 1..start + 5]] {
+        assert!(RowsAgain::copy(open(), wrong.to_vec(), scratch.path()).is_err());
     }
     assert_eq!(std::fs::read_dir(scratch.path()).unwrap().count(), 0);
 }

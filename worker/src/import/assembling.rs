@@ -7,13 +7,13 @@ use crossfoot_roll::assemble::{AssembleError, Assembled, AssembledBatch, look};
 use crossfoot_roll::check::RollChecker;
 use crossfoot_roll::header::HeaderError;
 use crossfoot_roll::layout::Layout;
+use crossfoot_roll::original::OriginalError;
 use crossfoot_roll::record_view::StoredRecord;
-use crossfoot_roll::unpack::UnpackError;
 use crossfoot_store::load::{LoadBatch, RollBatch};
 use tokio::sync::mpsc;
 
 use super::parsing::{
-    Check, Originals, ParseStop, Parsed, ROWS_A_BATCH, Reading, nothing_readable, reading_stop,
+    Check, Originals, ParseStop, Parsed, ROWS_A_BATCH, Reading, nothing_readable, opening_stop, reading_stop,
 };
 use crate::gates::AreaTally;
 use crate::runner::with_causes;
@@ -71,19 +71,13 @@ pub(super) fn parse(
 
 fn stop(error: AssembleError) -> ParseStop {
     match error {
-        AssembleError::Unpack { error: UnpackError::Read(cause), .. } => ParseStop::Unreadable(cause),
-        AssembleError::Unpack { error, .. } if error.of_the_machine() => {
-            ParseStop::Unreadable(std::io::Error::other(with_causes(&error)))
-        }
         AssembleError::Io(cause) | AssembleError::Header { error: HeaderError::Read(cause), .. } => {
             ParseStop::Unreadable(cause)
         }
         AssembleError::Header { file, error } => {
             ParseStop::Refused(format!("{file}: {}", with_causes(&error)))
         }
-        AssembleError::Unpack { file, error } => {
-            ParseStop::Refused(format!("{file}: {}", with_causes(&error)))
-        }
+        AssembleError::Unpack { file, error } => opening_stop(&file, OriginalError::Unpack(*error)),
         AssembleError::NoTable { .. }
         | AssembleError::NoFile { .. }
         | AssembleError::Several { .. }

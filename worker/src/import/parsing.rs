@@ -235,7 +235,7 @@ fn known_rows(lines: &[Line]) -> usize {
     lines.iter().filter(|line| matches!(line.what, LineIs::Known(_))).count()
 }
 
-fn opening_stop(file: &str, error: OriginalError) -> ParseStop {
+pub(super) fn opening_stop(file: &str, error: OriginalError) -> ParseStop {
     match error {
         OriginalError::Header(HeaderError::Read(cause)) | OriginalError::Unpack(UnpackError::Read(cause)) => {
             ParseStop::Unreadable(cause)
