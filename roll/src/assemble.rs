@@ -9,13 +9,15 @@ mod plan;
 mod rows;
 mod slots;
 mod sorter;
+pub(crate) mod text;
 mod value;
 
 use crate::entry::{Entry, Reason, Reject};
-use crate::header::HeaderError;
+use crate::header::{Header, HeaderError};
 use crate::layout::{Grain, Layout};
 use crate::limits::{PARCEL_ROWS_MAX, RUNS_MERGED_MAX, SORT_BYTES_MAX};
 use crate::reader::Summary;
+use crate::unpack::{Received, UnpackError};
 use piece::Piece;
 use plan::Plan;
 use rows::{Place, TableReader, Told};
@@ -24,6 +26,7 @@ use std::collections::BTreeMap;
 use std::fmt;
 use std::io::{self, Read};
 use std::path::Path;
+use text::TableText;
 use thiserror::Error;
 
 /// A file of an edition: its name, and its bytes from the start.
@@ -57,6 +60,25 @@ pub enum AssembleError {
         file: String,
         /// Why.
         error: HeaderError,
+    },
+    /// A file cannot be unpacked, or the text in it cannot be told.
+    #[error("{file}: {error}")]
+    Unpack {
+        /// Its name.
+        file: String,
+        /// Why.
+        error: Box<UnpackError>,
+    },
+    /// A file holds several tables.
+    #[error(
+        "{file} holds texts of several tables or of several files of one ({names}): unpack it and hand its files in \
+         together, each packed by itself or not"
+    )]
+    Several {
+        /// Its name.
+        file: String,
+        /// The names within that fit a table.
+        names: String,
     },
     /// There are too many.
     #[error("{0} files: an edition has {max} at the most", max = u16::MAX)]
@@ -112,6 +134,7 @@ type AnyReader = TableReader<Box<dyn Read + Send>>;
 struct Reading {
     file: u16,
     reader: AnyReader,
+    received: Option<Received>,
     summary: FileSummary,
 }
 
@@ -119,7 +142,7 @@ struct Reading {
 pub struct Assembled {
     plan: Plan,
     layout: Layout,
-    waiting: std::vec::IntoIter<(u16, AnyReader)>,
+    waiting: std::vec::IntoIter<(u16, AnyReader, Option<Received>)>,
     reading: Option<Reading>,
     sorter: Option<Sorter>,
     merged: Option<Merged>,
@@ -140,7 +163,9 @@ impl fmt::Debug for Assembled {
 }
 
 impl Assembled {
-    /// Opens the files of an edition; headers are read and held against the layout. Temporary files go to `temp`.
+    /// Opens the files of an edition, unpacking those that are packed; headers are read and held against the layout.
+    /// Lines and bytes of a row count in the unpacked text, length and hash are those of the file. Temporary files go to
+    /// `temp`.
     ///
     /// # Errors
     /// [`AssembleError`]: nothing of the edition could be read as the layout means it.
@@ -158,18 +183,16 @@ impl Assembled {
         temp: &Path,
         sort_bytes: usize,
     ) -> Result<Self, AssembleError> {
-        let names: Vec<String> = files.iter().map(|(name, _)| name.clone()).collect();
-        let tables = tables_of(&names, layout)?;
-        let mut plan = Plan::new(layout, names);
+        let texts = texts_of(files, layout, temp)?;
+        let mut plan = Plan::new(layout, texts.iter().map(|(name, text)| text.told(name)).collect());
         let mut waiting = Vec::new();
-        for ((file, (name, source)), table) in (0u16..).zip(files).zip(tables) {
-            let place = place_of(layout, table, file);
-            let reader = TableReader::new(source, layout, place)
-                .map_err(|error| AssembleError::Header { file: name, error })?;
+        for (file, (name, text)) in (0u16..).zip(texts) {
+            let (table, received) = (text.table, text.received.clone());
+            let reader = reader_of(text, file).map_err(|error| header_error(name, error))?;
             for (field, column) in &reader.renamed {
                 plan.renamed.insert((*field, file), column.clone());
             }
-            waiting.push((table, reader));
+            waiting.push((table, reader, received));
         }
         Ok(Self {
             plan,
@@ -223,15 +246,19 @@ impl Assembled {
     }
 
     fn bytes_so_far(&self) -> u64 {
-        self.bytes_read + self.reading.as_ref().map_or(0, |reading| reading.reader.bytes_read())
+        let reading = self.reading.as_ref().map_or(0, |reading| match &reading.received {
+            Some(received) => received.bytes(),
+            None => reading.reader.bytes_read(),
+        });
+        self.bytes_read + reading
     }
 
     fn read_on(&mut self, batch: &mut AssembledBatch, rows_max: usize) -> io::Result<()> {
         let mut looked_at = 0;
         while looked_at < rows_max {
-            let Some(Reading { file, reader, summary }) = &mut self.reading else {
+            let Some(Reading { file, reader, summary, .. }) = &mut self.reading else {
                 match self.waiting.next() {
-                    Some((table, reader)) => self.begin(table, reader),
+                    Some((table, reader, received)) => self.begin(table, reader, received),
                     None => return self.sort(),
                 }
                 continue;
@@ -263,7 +290,7 @@ impl Assembled {
         Ok(())
     }
 
-    fn begin(&mut self, table: u16, reader: AnyReader) {
+    fn begin(&mut self, table: u16, reader: AnyReader, received: Option<Received>) {
         let file = u16::try_from(self.summaries.len()).unwrap_or(u16::MAX);
         let table = self.layout.table.get(usize::from(table)).map(|table| table.name.clone());
         let summary = FileSummary {
@@ -279,12 +306,18 @@ impl Assembled {
             left_out: 0,
             headers_repeated: 0,
         };
-        self.reading = Some(Reading { file, reader, summary });
+        self.reading = Some(Reading { file, reader, received, summary });
     }
 
     fn end(&mut self) -> io::Result<()> {
-        let Some(Reading { reader, mut summary, .. }) = self.reading.take() else { return Ok(()) };
+        let Some(Reading { reader, received, mut summary, .. }) = self.reading.take() else {
+            return Ok(());
+        };
         summary.summary = reader.finish()?;
+        if let Some(received) = received {
+            summary.summary.bytes = received.bytes();
+            summary.summary.sha256 = received.sha256();
+        }
         summary.summary.rows_total = summary.summary.rows_total.saturating_sub(summary.headers_repeated);
         summary.summary.entries =
             summary.summary.entries.saturating_sub(summary.headers_repeated + summary.left_out);
@@ -353,21 +386,25 @@ fn next_piece(merged: &mut Merged) -> io::Result<Option<Piece>> {
 }
 
 /// Looks whether the files are what the layout says and any row of a parcel or building can be read. Most files answer
-/// with their first rows. The number of rows looked at where none can be read, and the first of them.
+/// with their first rows; packed ones are unpacked to their end, since whether they are whole shows only there. The number
+/// of rows looked at where none can be read, and the first of them. `scratch` is a folder for archives.
 ///
 /// # Errors
 /// [`AssembleError`].
-pub fn look(files: Vec<NamedFile>, layout: &Layout) -> Result<Option<(u64, Option<Reject>)>, AssembleError> {
-    let names: Vec<String> = files.iter().map(|(name, _)| name.clone()).collect();
-    let tables = tables_of(&names, layout)?;
+pub fn look(
+    files: Vec<NamedFile>,
+    layout: &Layout,
+    scratch: &Path,
+) -> Result<Option<(u64, Option<Reject>)>, AssembleError> {
+    let texts = texts_of(files, layout, scratch)?;
     let (mut rows, mut first, mut found) = (0, None, false);
-    for ((file, (name, source)), table) in (0u16..).zip(files).zip(tables) {
-        let mut reader = TableReader::new(source, layout, place_of(layout, table, file))
-            .map_err(|error| AssembleError::Header { file: name, error })?;
+    for (file, (name, text)) in (0u16..).zip(texts) {
+        let (table, packed) = (text.table, text.received.is_some());
+        let mut reader = reader_of(text, file).map_err(|error| header_error(name.clone(), error))?;
         let anchor =
             layout.table.get(usize::from(table)).is_some_and(|table| table.grain != Grain::Extension);
         while anchor && !found {
-            match reader.next(&mut None)? {
+            match reader.next(&mut None).map_err(|error| read_error(&name, error))? {
                 None => break,
                 Some(Ok(Told::Pieces(_))) => found = true,
                 Some(Ok(Told::LeftOut | Told::HeaderAgain)) => rows += 1,
@@ -377,8 +414,16 @@ pub fn look(files: Vec<NamedFile>, layout: &Layout) -> Result<Option<(u64, Optio
                 }
             }
         }
+        if packed {
+            io::copy(&mut reader.into_source(), &mut io::sink()).map_err(|e| read_error(&name, e))?;
+        }
     }
     Ok((!found).then_some((rows, first)))
+}
+
+/// The header of a text of a table, from its beginning.
+pub(crate) fn table_header(head: &[u8], layout: &Layout, table: u16) -> Result<Header, HeaderError> {
+    Ok(TableReader::new(head, layout, place_of(layout, table, 0))?.header().clone())
 }
 
 /// A file of an edition, with its header read.
@@ -400,19 +445,47 @@ fn table_of(name: &str, layout: &Layout) -> Result<u16, AssembleError> {
     number.ok_or_else(|| AssembleError::NoTable { file: name.to_owned(), tables: listed(layout) })
 }
 
-fn tables_of(names: &[String], layout: &Layout) -> Result<Vec<u16>, AssembleError> {
-    if names.len() > usize::from(u16::MAX) {
-        return Err(AssembleError::TooManyFiles(names.len()));
+/// The texts of an edition's files, each with the name of its file; no table that has to be there lacks one.
+fn texts_of(
+    files: Vec<NamedFile>,
+    layout: &Layout,
+    scratch: &Path,
+) -> Result<Vec<(String, TableText)>, AssembleError> {
+    if files.len() > usize::from(u16::MAX) {
+        return Err(AssembleError::TooManyFiles(files.len()));
     }
-    let tables = names.iter().map(|name| table_of(name, layout)).collect::<Result<Vec<u16>, _>>()?;
-    let lacking = (0u16..).zip(&layout.table).find(|(at, table)| !table.optional && !tables.contains(at));
+    let text = |file: NamedFile| Ok((file.0.clone(), TableText::open(file, layout, scratch)?));
+    let texts = files.into_iter().map(text).collect::<Result<Vec<_>, AssembleError>>()?;
+    let has = |at| texts.iter().any(|(_, text)| text.table == at);
+    let lacking = (0u16..).zip(&layout.table).find(|(at, table)| !table.optional && !has(*at));
     match lacking {
         Some((_, table)) => Err(AssembleError::NoFile {
             table: table.name.clone(),
             pattern: table.pattern.clone().unwrap_or_else(|| "*".to_owned()),
         }),
-        None => Ok(tables),
+        None => Ok(texts),
     }
+}
+
+fn reader_of(text: TableText, file: u16) -> Result<AnyReader, HeaderError> {
+    let place = place_of(&text.layout, text.table, file);
+    TableReader::new(text.source, &text.layout, place)
+}
+
+fn header_error(file: String, error: HeaderError) -> AssembleError {
+    let HeaderError::Read(cause) = error else { return AssembleError::Header { file, error } };
+    if UnpackError::within(&cause).is_some() {
+        return read_error(&file, cause);
+    }
+    AssembleError::Header { file, error: HeaderError::Read(cause) }
+}
+
+/// Bytes that cannot be had, or that cannot be unpacked.
+fn read_error(file: &str, error: io::Error) -> AssembleError {
+    if UnpackError::within(&error).is_some() {
+        return AssembleError::Unpack { file: file.to_owned(), error: Box::new(UnpackError::from_io(error)) };
+    }
+    AssembleError::Io(error)
 }
 
 fn listed(layout: &Layout) -> String {

@@ -28,6 +28,7 @@
 //! # Ok::<(), Box<dyn std::error::Error>>(())
 //! ```
 
+pub mod again;
 pub mod assemble;
 pub mod check;
 mod decoding;

@@ -4,7 +4,7 @@
 
 use crate::decoding::cp1252_byte;
 use crate::header::HeaderError;
-use crate::layout::{Encoding, Layout};
+use crate::layout::{Encoding, FileLayout, Layout};
 use crate::reader::RollReader;
 
 /// The name of the column that says why a row is in quarantine.
@@ -15,9 +15,14 @@ const MASKED: &str = "…";
 /// How the rows of one file are written out to be mended.
 #[derive(Debug, Clone)]
 pub struct MendForm {
+    /// As the text is written.
     layout: Layout,
+    /// As it is written out, but for the encoding, which stays that of the text.
+    written: FileLayout,
     /// From the start of the file to the end of its header line.
     head: Vec<u8>,
+    /// The names of its columns, that of reasons left out.
+    names: Vec<String>,
     header_start: usize,
     line_end: &'static [u8],
     /// Of each column whether the layout reads it; the column of reasons left out.
@@ -27,12 +32,18 @@ pub struct MendForm {
 }
 
 impl MendForm {
-    /// The form of a file. `head` is its beginning up to the end of the header line; `behind` are the bytes that follow,
-    /// of which the first two tell how its lines end.
+    /// The form of a text. `layout` says how it is written, `written` how it is read when it is handed in again: the
+    /// lines of a sheet need not have the delimiter of the layout. `head` is its beginning up to the end of the header
+    /// line; `behind` are the bytes that follow, of which the first two tell how its lines end.
     ///
     /// # Errors
     /// [`HeaderError`] where the bytes are no header of the layout.
-    pub fn new(layout: &Layout, head: &[u8], behind: &[u8]) -> Result<MendForm, HeaderError> {
+    pub fn new(
+        layout: &Layout,
+        written: &FileLayout,
+        head: &[u8],
+        behind: &[u8],
+    ) -> Result<MendForm, HeaderError> {
         let reader = RollReader::new(head, layout)?;
         let header = reader.header();
         let columns: Vec<usize> = layout
@@ -44,6 +55,8 @@ impl MendForm {
         let count = header.names.len() - usize::from(has_reasons);
         Ok(MendForm {
             layout: layout.clone(),
+            written: written.clone(),
+            names: header.names.iter().take(count).cloned().collect(),
             head: head.to_vec(),
             header_start: usize::try_from(header.byte_start).unwrap_or(0),
             line_end: match behind {
@@ -61,9 +74,13 @@ impl MendForm {
     pub fn header(&self) -> Vec<u8> {
         const MARK: &[u8] = &[0xEF, 0xBB, 0xBF];
         let mut line = if self.head.starts_with(MARK) { MARK.to_vec() } else { Vec::new() };
-        line.extend_from_slice(self.head.get(self.header_start..).unwrap_or_default());
+        if self.rewrites() {
+            line.extend_from_slice(&self.line(self.names.iter().map(String::as_bytes), REASON_COLUMN));
+            return line;
+        }
+        line.extend_from_slice(self.header_line());
         if !self.has_reasons {
-            line.push(self.layout.file.delimiter);
+            line.push(self.written.delimiter);
             line.extend_from_slice(&self.text(REASON_COLUMN));
         }
         line.extend_from_slice(self.line_end);
@@ -76,17 +93,29 @@ impl MendForm {
         self.head.get(self.header_start..).unwrap_or_default()
     }
 
+    /// How the text is encoded, and so what is written out.
+    #[must_use]
+    pub fn encoding(&self) -> Encoding {
+        self.layout.file.encoding
+    }
+
+    /// Whether rows are written otherwise than they stand in the text.
+    fn rewrites(&self) -> bool {
+        let as_read = (self.layout.file.delimiter, self.layout.file.quote);
+        as_read != (self.written.delimiter, self.written.quote)
+    }
+
     /// A row byte for byte as it was published, with the reason behind it.
     #[must_use]
     pub fn whole(&self, row: &[u8], reason: &str) -> Vec<u8> {
-        let fields = self.has_reasons.then(|| self.fields(row)).flatten();
+        let fields = (self.has_reasons || self.rewrites()).then(|| self.fields(row)).flatten();
         match fields {
             // mended once and still wrong: the reason of then gives way to the one of now
             Some(fields) => self.line(fields.iter().take(self.mapped.len()).map(Vec::as_slice), reason),
             None => {
                 let mut line = row.to_vec();
-                line.push(self.layout.file.delimiter);
-                line.extend_from_slice(&self.written(&self.text(reason)));
+                line.push(self.written.delimiter);
+                line.extend_from_slice(&self.in_quotes(&self.text(reason)));
                 line.extend_from_slice(self.line_end);
                 line
             }
@@ -120,19 +149,19 @@ impl MendForm {
     fn line<'f>(&self, fields: impl Iterator<Item = &'f [u8]>, reason: &str) -> Vec<u8> {
         let mut line = Vec::new();
         for field in fields {
-            line.extend_from_slice(&self.written(field));
-            line.push(self.layout.file.delimiter);
+            line.extend_from_slice(&self.in_quotes(field));
+            line.push(self.written.delimiter);
         }
-        line.extend_from_slice(&self.written(&self.text(reason)));
+        line.extend_from_slice(&self.in_quotes(&self.text(reason)));
         line.extend_from_slice(self.line_end);
         line
     }
 
     /// A field in quotes where it needs them; without quotes in the file, what would end it early becomes a blank.
-    fn written(&self, field: &[u8]) -> Vec<u8> {
-        let delimiter = self.layout.file.delimiter;
+    fn in_quotes(&self, field: &[u8]) -> Vec<u8> {
+        let delimiter = self.written.delimiter;
         let ends = |byte: u8| byte == delimiter || byte == b'\n' || byte == b'\r';
-        match self.layout.file.quote {
+        match self.written.quote {
             None => field.iter().map(|byte| if ends(*byte) { b' ' } else { *byte }).collect(),
             Some(quote) if field.iter().any(|byte| ends(*byte) || *byte == quote) => {
                 let mut quoted = vec![quote];
@@ -172,7 +201,7 @@ mod tests {
     }
 
     fn form(file: &str, head: &[u8], behind: &[u8]) -> MendForm {
-        MendForm::new(&layout(file), head, behind).unwrap()
+        MendForm::new(&layout(file), &layout(file).file, head, behind).unwrap()
     }
 
     fn text(bytes: Vec<u8>) -> String {
@@ -206,6 +235,15 @@ mod tests {
             form("delimiter = \";\"\nquote = \"\"\nencoding = \"windows-1252\"", b"PARCEL;AREA;X\xDF", b"");
         assert_eq!(form.header(), b"PARCEL;AREA;X\xDF;crossfoot_reason\n");
         assert_eq!(form.masked(b"1;2;Stra\xDFe", "a;b … \u{2026}\u{4e00}"), b"1;2;\x85;a b \x85 \x85?\n");
+    }
+
+    #[test]
+    fn what_is_read_again_with_another_delimiter_is_written_with_it() {
+        let again = layout("delimiter = \";\"\nquote = \"\"").file;
+        let form = MendForm::new(&layout(""), &again, b"PARCEL,OWNER,AREA", b"\n").unwrap();
+        assert_eq!(text(form.header()), "PARCEL;OWNER;AREA;crossfoot_reason\n");
+        assert_eq!(text(form.whole(b"1,\"Doe; \"\"J\"\"\",0", "a; b")), "1;Doe  \"J\";0;a  b\n");
+        assert_eq!(text(form.masked(b"1,Doe,0", "why")), "1;\u{2026};0;why\n");
     }
 
     #[test]

@@ -1,5 +1,6 @@
 //! A file as received, read to its rows whatever it is packed in, and a row of it read again for showing.
 
+use crate::assemble::AssembleError;
 use crate::header::{Header, HeaderError};
 use crate::layout::Layout;
 use crate::limits::HEADER_BYTES_MAX;
@@ -12,7 +13,7 @@ use thiserror::Error;
 
 /// How much of an unpacked file is looked through for its header: blank lines may stand before it, in a workbook as many
 /// as a sheet has rows.
-const HEAD_BYTES: u64 = (4 << 20) + HEADER_BYTES_MAX as u64;
+pub(crate) const HEAD_BYTES: u64 = (4 << 20) + HEADER_BYTES_MAX as u64;
 
 /// Why a file is refused before its first row.
 #[derive(Debug, Error)]
@@ -20,6 +21,9 @@ pub enum OriginalError {
     /// It cannot be unpacked, or the text in it cannot be told.
     #[error(transparent)]
     Unpack(#[from] UnpackError),
+    /// It is not what a layout with tables says.
+    #[error(transparent)]
+    Table(#[from] AssembleError),
     /// Its text does not begin as the layout says.
     #[error(transparent)]
     Header(HeaderError),
@@ -31,6 +35,8 @@ impl OriginalError {
     pub fn of_the_machine(&self) -> bool {
         match self {
             Self::Unpack(error) => error.of_the_machine(),
+            Self::Table(AssembleError::Unpack { error, .. }) => error.of_the_machine(),
+            Self::Table(error) => matches!(error, AssembleError::Io(_)),
             Self::Header(error) => matches!(error, HeaderError::Read(_)),
         }
     }
@@ -199,7 +205,6 @@ pub fn quoted(
 ) -> Result<Quoted, OriginalError> {
     let (mut text, received) = text(source, name, layout, scratch)?;
     let layout = text.layout(layout);
-    let unreadable = |error| OriginalError::from(HeaderError::Read(error));
     let mut head = Vec::new();
     text.source.by_ref().take(HEAD_BYTES).read_to_end(&mut head).map_err(unreadable)?;
     let header = RollReader::new(head.as_slice(), &layout)?.header().clone();
@@ -213,9 +218,16 @@ pub fn quoted(
     let mut bytes = Vec::new();
     whole.take(length).read_to_end(&mut bytes).map_err(unreadable)?;
     if bytes.len() as u64 != length {
-        let ended = io::Error::new(io::ErrorKind::UnexpectedEof, "the text ends before the row");
-        return Err(unreadable(ended));
+        return Err(unreadable(ended_before()));
     }
     head.truncate(usize::try_from(head_end).unwrap_or(usize::MAX));
     Ok(Quoted::Unpacked { head, row: bytes, within: text.within, layout: Box::new(layout) })
+}
+
+pub(crate) fn unreadable(error: io::Error) -> OriginalError {
+    OriginalError::from(HeaderError::Read(error))
+}
+
+pub(crate) fn ended_before() -> io::Error {
+    io::Error::new(io::ErrorKind::UnexpectedEof, "the text ends before the row")
 }

@@ -231,8 +231,10 @@ impl From<UnpackError> for io::Error {
     }
 }
 
-fn listed(names: &[String]) -> String {
-    let shown: Vec<String> = names.iter().take(NAMES_LISTED).map(|name| format!("{name:?}")).collect();
+/// The first of some names, and how many more there are.
+pub(crate) fn listed(names: &[impl AsRef<str>]) -> String {
+    let shown: Vec<String> =
+        names.iter().map(AsRef::as_ref).take(NAMES_LISTED).map(|name| format!("{name:?}")).collect();
     let more = names.len().saturating_sub(NAMES_LISTED);
     let rest = if more > 0 { format!(" and {more} more") } else { String::new() };
     format!("{}{rest}", shown.join(", "))
@@ -441,6 +443,18 @@ fn zip_or_workbook(spool: Spool, tally: Tally) -> Result<Opened, UnpackError> {
 }
 
 impl Opened {
+    /// Whether it is an archive or a workbook, which can hold several texts.
+    #[must_use]
+    pub fn holds_several(&self) -> bool {
+        !matches!(self.holder, Holder::Itself)
+    }
+
+    /// The text of exactly this name.
+    #[must_use]
+    pub fn take(self, name: &str) -> Option<Member> {
+        self.members.into_iter().find(|member| member.name == name)
+    }
+
     /// The text that a layout of one file means: the one it names, else the only one there is.
     ///
     /// # Errors

@@ -43,6 +43,10 @@ mod measure;
 mod offices;
 #[path = "end_to_end/packed.rs"]
 mod packed;
+#[path = "end_to_end/packed_quarantine.rs"]
+mod packed_quarantine;
+#[path = "end_to_end/packed_tables.rs"]
+mod packed_tables;
 #[path = "end_to_end/processes.rs"]
 mod processes;
 #[path = "end_to_end/published.rs"]

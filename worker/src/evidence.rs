@@ -3,6 +3,7 @@
 
 use std::collections::BTreeMap;
 use std::collections::btree_map::Entry;
+use std::ops::Range;
 
 use crossfoot_audit::document;
 use crossfoot_audit::judge::ENGINE_VERSION;
@@ -10,9 +11,8 @@ use crossfoot_audit::judge::policy::Rule;
 use crossfoot_audit::judge::transition::State;
 use crossfoot_audit::record::address::{Agreement, StreetAddress, agreement};
 use crossfoot_packet::data::{self, PacketData, area_text, money_text};
-use crossfoot_roll::layout::Layout;
 use crossfoot_roll::original::{OriginalError, Quoted, quoted};
-use crossfoot_roll::{PublishedError, PublishedField, head_length, published_row, published_row_of};
+use crossfoot_roll::{PublishedError, PublishedField, published_row, published_row_of};
 use crossfoot_store::mend::Mend;
 use crossfoot_store::object::KeptFile;
 use crossfoot_store::queue::{FindingEvent, FindingView, PairView};
@@ -23,6 +23,7 @@ use serde_json::Value;
 use sha2::{Digest as _, Sha256};
 
 use crate::judging::{RejudgeError, Rejudged, rejudge};
+use crate::original::{FileAgain, FromOriginal};
 use crate::standards::Standards;
 
 /// What stands for a value of a column that the layout does not read.
@@ -46,6 +47,15 @@ pub enum EvidenceError {
     /// The kept original cannot be opened again.
     #[error("the row as published cannot be read again: {0}")]
     Original(#[from] OriginalError),
+}
+
+impl From<FromOriginal> for EvidenceError {
+    fn from(error: FromOriginal) -> EvidenceError {
+        match error {
+            FromOriginal::Store(error) => EvidenceError::Store(error),
+            FromOriginal::Original(error) => EvidenceError::Original(error),
+        }
+    }
 }
 
 impl From<RejudgeError> for EvidenceError {
@@ -158,8 +168,7 @@ impl Row {
         let file = file.ok_or_else(|| damaged("file of a record", &record.file))?;
         let (start, length) = (far(record.byte_start), far(record.byte_length));
         let (name, fields, sha256) = if edition.layout.assembles() {
-            let (fields, sha256) = assembled_fields(store, edition, record).await?;
-            (file.name.clone(), fields, sha256)
+            assembled_fields(store, edition, record).await?
         } else {
             let row = start..start.saturating_add(length);
             match quote(store, file, edition, row).await? {
@@ -190,53 +199,59 @@ impl Row {
 /// Further rows of a record that a packet quotes; a house has a dozen.
 const ROWS_QUOTED: usize = 200;
 
-/// The columns of a record's rows, and the hash of the bytes of the first.
+/// A row of an edition: its file, its line and its bytes.
+type RowAt = (i64, u64, Range<u64>);
+
+/// The name of the file of a record's first row, the columns of all its rows, and the hash of the bytes of the first.
 async fn assembled_fields(
     store: &Store,
     edition: &Edition,
     record: &Record,
-) -> Result<(Vec<PublishedField>, String), EvidenceError> {
-    let mut heads = BTreeMap::new();
-    let first = (record.file, far(record.byte_start), far(record.byte_length));
-    let (mut fields, sha256) = fields_at(store, edition, &mut heads, first).await?;
-    for row in record.rows().into_iter().skip(1).take(ROWS_QUOTED) {
-        let at = (i64::from(row.file), row.byte_start, u64::from(row.byte_length));
-        let (further, _) = fields_at(store, edition, &mut heads, at).await?;
-        let name =
-            edition.files.get(usize::from(row.file)).map(|file| file.name.as_str()).unwrap_or_default();
-        fields.extend(further.into_iter().map(|field| PublishedField {
-            header: format!("{name}, line {}: {}", row.line, field.header),
-            ..field
-        }));
+) -> Result<(String, Vec<PublishedField>, String), EvidenceError> {
+    let range = |start: u64, length: u64| start..start.saturating_add(length);
+    let first = range(far(record.byte_start), far(record.byte_length));
+    let mut rows: Vec<RowAt> = vec![(record.file, far(record.line), first)];
+    rows.extend(
+        record
+            .rows()
+            .into_iter()
+            .skip(1)
+            .take(ROWS_QUOTED)
+            .map(|row| (i64::from(row.file), row.line, range(row.byte_start, u64::from(row.byte_length)))),
+    );
+    let mut files: BTreeMap<i64, FileAgain> = BTreeMap::new();
+    let (mut fields, mut told, mut sha256) = (Vec::new(), String::new(), String::new());
+    for (place, (file, line, row)) in rows.iter().enumerate() {
+        let kept = usize::try_from(*file).ok().and_then(|place| edition.files.get(place));
+        let kept = kept.ok_or_else(|| damaged("file of a record", file))?;
+        let again = match files.entry(*file) {
+            Entry::Occupied(known) => known.into_mut(),
+            Entry::Vacant(new) => {
+                let of_file = rows.iter().filter(|(other, _, _)| other == file);
+                let of_file = of_file.map(|(_, _, row)| row.clone()).collect();
+                new.insert(FileAgain::open(store, kept, &edition.layout, of_file).await?)
+            }
+        };
+        let bytes = again.row(store, kept, row.clone()).await?;
+        let columns = published_row_of(&again.layout, &again.name, &again.head, &bytes)?;
+        if place == 0 {
+            told = file_name(kept, again);
+            sha256 = hex::encode(Sha256::digest(&bytes));
+            fields = columns;
+        } else {
+            let name = file_name(kept, again);
+            fields.extend(columns.into_iter().map(|field| PublishedField {
+                header: format!("{name}, line {line}: {}", field.header),
+                ..field
+            }));
+        }
     }
-    Ok((fields, sha256))
+    Ok((told, fields, sha256))
 }
 
-/// The columns of a row of an edition's file, and the hash of its bytes. `heads` keeps the beginning of each file.
-async fn fields_at(
-    store: &Store,
-    edition: &Edition,
-    heads: &mut BTreeMap<i64, Vec<u8>>,
-    (file, start, length): (i64, u64, u64),
-) -> Result<(Vec<PublishedField>, String), EvidenceError> {
-    let kept = usize::try_from(file).ok().and_then(|place| edition.files.get(place));
-    let kept = kept.ok_or_else(|| damaged("file of a record", &file))?;
-    let head = match heads.entry(file) {
-        Entry::Occupied(known) => known.into_mut(),
-        Entry::Vacant(new) => new.insert(head(store, kept, &edition.layout).await?),
-    };
-    let bytes = store.object_range(&kept.object_key, start, length).await?;
-    let fields = published_row_of(&edition.layout, &kept.name, head, &bytes)?;
-    Ok((fields, hex::encode(Sha256::digest(&bytes))))
-}
-
-/// The beginning of a file up to the end of its header line.
-pub(crate) async fn head(store: &Store, file: &KeptFile, layout: &Layout) -> Result<Vec<u8>, EvidenceError> {
-    let original = store.object_open(&file.object_key).await?;
-    let (layout, name) = (layout.clone(), file.name.clone());
-    let read = tokio::task::spawn_blocking(move || head_length(&layout, &name, Box::new(original)));
-    let end = read.await.map_err(|e| damaged("header", &e))??;
-    Ok(store.object_range(&file.object_key, 0, end).await?)
+/// What a file is called where its lines and bytes are told.
+fn file_name(kept: &KeptFile, again: &FileAgain) -> String {
+    if again.is_packed() { unpacked_name(&kept.name, again.within.as_deref()) } else { kept.name.clone() }
 }
 
 /// Finds a row in the kept original, which is unpacked up to it where it is packed.
@@ -244,7 +259,7 @@ async fn quote(
     store: &Store,
     file: &KeptFile,
     edition: &Edition,
-    row: std::ops::Range<u64>,
+    row: Range<u64>,
 ) -> Result<Quoted, EvidenceError> {
     let original = Box::new(store.object_open(&file.object_key).await?);
     let (name, layout, scratch) = (file.name.clone(), edition.layout.clone(), store.scratch());

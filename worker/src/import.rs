@@ -220,7 +220,7 @@ async fn look_into(
     };
     let (layout, scratch) = (edition.layout.clone(), store.scratch());
     if layout.assembles() {
-        let looking = tokio::task::spawn_blocking(move || assembling::has_an_entry(files, &layout));
+        let looking = tokio::task::spawn_blocking(move || assembling::has_an_entry(files, &layout, &scratch));
         return Ok(looking.await.map_err(parser_ended)?.map(|()| (Look::Again, None)));
     }
     let opening = tokio::task::spawn_blocking(move || parsing::open(files, &layout, &scratch));

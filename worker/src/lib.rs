@@ -9,6 +9,7 @@ mod import;
 mod judging;
 mod keep;
 pub mod nightly;
+mod original;
 mod progress;
 pub mod quarantine;
 mod reconcile;

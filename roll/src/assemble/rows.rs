@@ -119,6 +119,11 @@ impl<R: Read> TableReader<R> {
         self.reader.buffer_capacity()
     }
 
+    /// What has not been read of the text.
+    pub(super) fn into_source(self) -> R {
+        self.reader.into_source()
+    }
+
     pub(super) fn finish(self) -> io::Result<Summary> {
         self.reader.finish()
     }

@@ -1,6 +1,7 @@
 //! A row of a packed file, read again for showing.
 
 use crate::account::layout;
+use crossfoot_roll::again::{RowsAgain, TextAgain};
 use crossfoot_roll::layout::Layout;
 use crossfoot_roll::original::{OriginalReader, Quoted, quoted};
 use crossfoot_roll::published_row;
@@ -65,4 +66,41 @@ fn a_row_beyond_the_text_is_an_error() {
     let source = Box::new(Cursor::new(fixture("roll.csv.gz")));
     let error = quoted(source, "roll.csv.gz", &layout, scratch.path(), 17..999).unwrap_err();
     assert!(error.of_the_machine(), "{error}");
+}
+
+/// Rows are asked for in any order and more than once, and are those of the text as Rust cuts it from the plain file.
+#[test]
+fn many_rows_of_a_packed_file_are_copied_in_one_pass() {
+    let plain = layout("[parcel]\ncolumns = [\"PIN\"]\n[area]\ncolumn = \"SQFT\"\n");
+    let (text, scratch) = (b"PIN,SQFT\n01,1200\n02,900\n", tempfile::tempdir().unwrap());
+    let open = || {
+        let source = Box::new(Cursor::new(fixture("roll.csv.gz")));
+        TextAgain::open(source, "roll.csv.gz", &plain, scratch.path()).unwrap()
+    };
+    let opened = open();
+    let head = opened.head.len();
+    assert!(opened.packed && text.starts_with(&opened.head));
+    assert_eq!(opened.behind, text[head..head + 2]);
+    let lines: Vec<std::ops::Range<u64>> = text[head + 1..]
+        .split_inclusive(|byte| *byte == b'\n')
+        .scan(head as u64 + 1, |at, line| {
+            let start = *at;
+            *at += line.len() as u64;
+            Some(start..*at - 1)
+        })
+        .collect();
+    let asked: Vec<_> = lines.iter().rev().chain(&lines).cloned().collect();
+    let rows = RowsAgain::copy(opened, asked, scratch.path()).unwrap();
+    for line in &lines {
+        let (start, end) = (usize::try_from(line.start).unwrap(), usize::try_from(line.end).unwrap());
+        assert_eq!(rows.row(line).unwrap().unwrap(), &text[start..end]);
+    }
+    assert_eq!(rows.row(&(1..3)).unwrap(), None);
+    // what is not there, or lies across another row, is no row
+    let beyond = text.len() as u64 + 1;
+    let start = head as u64 + 1;
+    for wrong in [[start..start + 2, beyond..beyond + 2], [start..start + 4, start + 1..start + 5]] {
+        assert!(RowsAgain::copy(open(), wrong.to_vec(), scratch.path()).is_err());
+    }
+    assert_eq!(std::fs::read_dir(scratch.path()).unwrap().count(), 0);
 }

@@ -219,9 +219,11 @@ pub(crate) async fn rows_to_mend(
     file: Option<usize>,
     shown: Shown,
 ) -> Result<Response, Problem> {
-    let forms = MendForms::open(&app.store, &edition, file, shown).await.map_err(|error| match error {
+    let forms = MendForms::open(&app.store, &source, &edition, file, shown).await;
+    let forms = forms.map_err(|error| match error {
         MendFormError::Store(error) => Problem::from(error),
         MendFormError::NoSuchFile { .. } => Problem::new(Kind::BadRequest, error.to_string()),
+        MendFormError::Tables => Problem::new(Kind::Conflict, error.to_string()),
         MendFormError::Apart => Problem::new(Kind::Conflict, format!("{error}, with file=1 for the first")),
         MendFormError::Header { .. } => {
             tracing::error!("rows cannot be written out to be mended: {error}");
@@ -231,7 +233,7 @@ pub(crate) async fn rows_to_mend(
             )
         }
     })?;
-    let charset = edition.layout.file.encoding.name();
+    let charset = forms.charset();
     let name = format!("{}_edition_{}_to_mend.csv", ascii(&source.id), edition.number);
     let (number, store) = (edition.number, app.store);
     let header = forms.header();

@@ -138,10 +138,14 @@ async fn to_mend(
     let store = &installation.store;
     let shown = if arguments.whole { Shown::Whole } else { Shown::Mapped };
     let edition = store.edition(source.number, number).await?;
-    let forms = match MendForms::open(store, &edition, arguments.file, shown).await {
+    let forms = match MendForms::open(store, source, &edition, arguments.file, shown).await {
         Ok(forms) => forms,
         Err(error @ (MendFormError::NoSuchFile { .. } | MendFormError::Apart)) => {
             complain(&format!("{error}: --file 1 is the first"));
+            return Ok(Outcome::Refused);
+        }
+        Err(error @ MendFormError::Tables) => {
+            complain(&error.to_string());
             return Ok(Outcome::Refused);
         }
         Err(error) => return Err(error.into()),

@@ -52,7 +52,7 @@ fn comes_to_the_same(place: &Installation, file: &str, within: &str) {
 }
 
 /// `finding.json` of a packet.
-fn finding(packet: &Path) -> Value {
+pub(crate) fn finding(packet: &Path) -> Value {
     let mut archive = zip::ZipArchive::new(std::fs::File::open(packet).unwrap()).unwrap();
     let at =
         (0..archive.len()).find(|at| archive.name_for_index(*at).unwrap().unwrap().ends_with("finding.json"));

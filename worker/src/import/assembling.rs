@@ -1,22 +1,26 @@
 //! Files of which the rows have to be put together.
 
 use std::collections::BTreeMap;
+use std::path::Path;
 
 use crossfoot_roll::assemble::{AssembleError, Assembled, AssembledBatch, look};
 use crossfoot_roll::check::RollChecker;
 use crossfoot_roll::header::HeaderError;
 use crossfoot_roll::layout::Layout;
+use crossfoot_roll::original::OriginalError;
 use crossfoot_roll::record_view::StoredRecord;
 use crossfoot_store::load::{LoadBatch, RollBatch};
 use tokio::sync::mpsc;
 
-use super::parsing::{Check, Originals, ParseStop, Parsed, ROWS_A_BATCH, Reading, nothing_readable};
+use super::parsing::{
+    Check, Originals, ParseStop, Parsed, ROWS_A_BATCH, Reading, nothing_readable, opening_stop, reading_stop,
+};
 use crate::gates::AreaTally;
 use crate::runner::with_causes;
 
 /// Looks whether the files are what the layout says and any row of a parcel or building can be read.
-pub(super) fn has_an_entry(files: Originals, layout: &Layout) -> Result<(), ParseStop> {
-    match look(files, layout).map_err(stop)? {
+pub(super) fn has_an_entry(files: Originals, layout: &Layout, scratch: &Path) -> Result<(), ParseStop> {
+    match look(files, layout, scratch).map_err(stop)? {
         None => Ok(()),
         Some((rows, first_reject)) => {
             let rows = usize::try_from(rows).unwrap_or(usize::MAX);
@@ -35,7 +39,7 @@ pub(super) fn parse(
     let mut batch = AssembledBatch::default();
     let mut areas = AreaTally::default();
     let mut checker = RollChecker::new(&reading.layout);
-    while assembled.next_batch(&mut batch, ROWS_A_BATCH).map_err(ParseStop::Unreadable)? {
+    while assembled.next_batch(&mut batch, ROWS_A_BATCH).map_err(|e| reading_stop("a packed file", e))? {
         reading.progress.set_done(0i64.saturating_add_unsigned(batch.bytes_read));
         let mut by_file: BTreeMap<u16, LoadBatch> = BTreeMap::new();
         let of = |file| LoadBatch { file: i64::from(file), ..LoadBatch::default() };
@@ -53,7 +57,7 @@ pub(super) fn parse(
             sender.blocking_send(batch).map_err(|_| ParseStop::NobodyListens)?;
         }
     }
-    let (summaries, totals) = assembled.finish().map_err(ParseStop::Unreadable)?;
+    let (summaries, totals) = assembled.finish().map_err(|e| reading_stop("a packed file", e))?;
     let rows = |rows: u64| 0i64.saturating_add_unsigned(rows);
     Ok(Parsed {
         rows_total: summaries.iter().map(|file| rows(file.summary.rows_total)).sum(),
@@ -73,8 +77,10 @@ fn stop(error: AssembleError) -> ParseStop {
         AssembleError::Header { file, error } => {
             ParseStop::Refused(format!("{file}: {}", with_causes(&error)))
         }
-        AssembleError::NoTable { .. } | AssembleError::NoFile { .. } | AssembleError::TooManyFiles(_) => {
-            ParseStop::Refused(error.to_string())
-        }
+        AssembleError::Unpack { file, error } => opening_stop(&file, OriginalError::Unpack(*error)),
+        AssembleError::NoTable { .. }
+        | AssembleError::NoFile { .. }
+        | AssembleError::Several { .. }
+        | AssembleError::TooManyFiles(_) => ParseStop::Refused(error.to_string()),
     }
 }

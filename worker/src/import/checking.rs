@@ -3,6 +3,7 @@
 
 use std::collections::BTreeMap;
 use std::collections::btree_map::Entry;
+use std::ops::Range;
 
 use crossfoot_audit::area::Area;
 use crossfoot_audit::record::figure::AreaUnit;
@@ -17,8 +18,9 @@ use crossfoot_store::source::{Edition, Source};
 use crossfoot_store::{Store, StoreError};
 use tracing::warn;
 
-use crate::evidence::{EvidenceError, head};
+use crate::evidence::EvidenceError;
 use crate::import::parsing::Check;
+use crate::original::FileAgain;
 use crate::runner::{JobError, with_causes};
 
 /// What the rows of a loaded edition come to: as counted while they were read or, where known rows were passed over, the
@@ -83,11 +85,12 @@ async fn same_layout(store: &Store, source: &Source, edition: &Edition) -> Resul
 /// were looked at says so.
 async fn look_at(store: &Store, edition: &Edition, pairs: &[DoublePair]) -> DoublesCheck {
     let mut check = DoublesCheck::default();
-    let mut heads = BTreeMap::new();
+    let mut files = BTreeMap::new();
+    let places = || pairs.iter().flat_map(|pair| [&pair.first, &pair.later]);
     for pair in pairs {
         let rows = async {
-            let first = row(store, edition, &mut heads, &pair.first).await?;
-            let later = row(store, edition, &mut heads, &pair.later).await?;
+            let first = row(store, edition, &mut files, &pair.first, places()).await?;
+            let later = row(store, edition, &mut files, &pair.later, places()).await?;
             Ok::<_, EvidenceError>((first, later))
         };
         match rows.await {
@@ -98,20 +101,28 @@ async fn look_at(store: &Store, edition: &Edition, pairs: &[DoublePair]) -> Doub
     check
 }
 
-async fn row(
+async fn row<'p>(
     store: &Store,
     edition: &Edition,
-    heads: &mut BTreeMap<i64, Vec<u8>>,
+    files: &mut BTreeMap<i64, FileAgain>,
     place: &RowPlace,
+    all: impl Iterator<Item = &'p RowPlace>,
 ) -> Result<Vec<PublishedField>, EvidenceError> {
     let file = usize::try_from(place.file).ok().and_then(|at| edition.files.get(at));
     let missing = || StoreError::Missing { what: "file of an edition", id: place.file.to_string() };
     let file = file.ok_or_else(missing)?;
-    let head = match heads.entry(place.file) {
+    let again = match files.entry(place.file) {
         Entry::Occupied(known) => known.into_mut(),
-        Entry::Vacant(new) => new.insert(head(store, file, &edition.layout).await?),
+        Entry::Vacant(new) => {
+            let rows = all.filter(|other| other.file == place.file).map(range).collect();
+            new.insert(FileAgain::open(store, file, &edition.layout, rows).await?)
+        }
     };
-    let (start, length) = (place.byte_start.unsigned_abs(), place.byte_length.unsigned_abs());
-    let bytes = store.object_range(&file.object_key, start, length).await?;
-    Ok(published_row(&edition.layout, head, &bytes)?)
+    let bytes = again.row(store, file, range(place)).await?;
+    Ok(published_row(&again.layout, &again.head, &bytes)?)
+}
+
+fn range(place: &RowPlace) -> Range<u64> {
+    let start = place.byte_start.unsigned_abs();
+    start..start.saturating_add(place.byte_length.unsigned_abs())
 }

@@ -235,7 +235,7 @@ fn known_rows(lines: &[Line]) -> usize {
     lines.iter().filter(|line| matches!(line.what, LineIs::Known(_))).count()
 }
 
-fn opening_stop(file: &str, error: OriginalError) -> ParseStop {
+pub(super) fn opening_stop(file: &str, error: OriginalError) -> ParseStop {
     match error {
         OriginalError::Header(HeaderError::Read(cause)) | OriginalError::Unpack(UnpackError::Read(cause)) => {
             ParseStop::Unreadable(cause)
@@ -243,14 +243,14 @@ fn opening_stop(file: &str, error: OriginalError) -> ParseStop {
         OriginalError::Unpack(error) if error.of_the_machine() => {
             ParseStop::Unreadable(std::io::Error::other(with_causes(&error)))
         }
-        error @ (OriginalError::Header(_) | OriginalError::Unpack(_)) => {
+        error @ (OriginalError::Header(_) | OriginalError::Unpack(_) | OriginalError::Table(_)) => {
             ParseStop::Refused(format!("{file}: {}", with_causes(&error)))
         }
     }
 }
 
 /// Bytes that cannot be had are the machine's fault, bytes that cannot be unpacked are the file's.
-fn reading_stop(file: &str, error: std::io::Error) -> ParseStop {
+pub(super) fn reading_stop(file: &str, error: std::io::Error) -> ParseStop {
     match UnpackError::within(&error) {
         Some(cause) if !cause.of_the_machine() => {
             ParseStop::Refused(format!("{file}: {}", with_causes(cause)))
