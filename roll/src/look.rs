@@ -35,14 +35,16 @@ pub use answer::{
 };
 
 use crate::framing::{Dialect, Framer};
-use crate::header::HeaderError;
 use crate::layout::Layout;
 use crate::limits::{COLUMNS_MAX, LOOK_HEAD_BYTES};
 use column::Column;
 use count::Counts;
 use encoding::{AsUtf8, Content};
+use encoding_rs::{UTF_16BE, UTF_16LE};
+use fit::NotRead;
 use names::{FirstRow, Names};
 use std::io::{self, Read};
+use std::path::Path;
 use thiserror::Error;
 
 /// Rows by which the header is told.
@@ -129,7 +131,7 @@ pub fn look(
     } else {
         Counts::of(text, dialect, &names, &shape)?
     };
-    // UTF-16 is not read by layouts yet, the same text in UTF-8 is
+    // imports turn UTF-16 into UTF-8 before they read rows
     let readable = if encoding_found.name.starts_with("utf-16") {
         text
     } else if ended {
@@ -169,7 +171,16 @@ fn put_together(name: &str, known: &[Layout], found: Found<'_>) -> Look {
         whole,
         sample: counts.sample(),
         columns: counts.columns.iter().map(Column::found).collect(),
-        layouts: fit::fits(readable, ended, &names, known),
+        layouts: fit::fits(
+            &fit::Against {
+                head: readable,
+                whole: ended,
+                name,
+                names: header.present.then_some(names.as_slice()),
+                fixed: shape.separation == Separation::FixedWidth,
+            },
+            known,
+        ),
         rows: counts.rows,
         encoding,
         shape,
@@ -192,9 +203,10 @@ fn propose(
     let choice = proposal::choose(columns)?;
     let draft = draft::write(name, encoding, shape, &choice);
     let (reading, refusal) = match Layout::from_toml(&draft.toml) {
-        Ok(layout) => match fit::reading(readable, &layout, ended) {
+        Ok(layout) => match fit::reading_of(readable, &layout, name, ended) {
             Ok(reading) => (Some(reading), None),
-            Err(error) => (None, Some(error.to_string())),
+            Err(NotRead::Refused(refusal)) => (None, Some(refusal.words)),
+            Err(NotRead::Source(error)) => (None, Some(error.to_string())),
         },
         Err(error) => (None, Some(error.to_string())),
     };
@@ -203,16 +215,36 @@ fn propose(
 
 impl Look {
     /// Reads the whole file by the proposed layout and by the known one that fits best, in place of its beginning.
-    /// `again` opens the file anew.
-    pub fn read_whole<R: Read>(
+    /// `again` opens the file anew; `scratch` is a folder for what is sorted beyond memory, where nothing stays.
+    pub fn read_whole<R: Read + Send + 'static>(
         &mut self,
         known: &[Layout],
+        scratch: &Path,
         mut again: impl FnMut() -> io::Result<R>,
     ) -> Result<(), LookError> {
-        let mut read = |layout: &Layout| match fit::reading(again()?, layout, true) {
-            Ok(reading) => Ok(Some(reading)),
-            Err(HeaderError::Read(error)) => Err(error),
-            Err(_) => Ok(None),
+        let utf_16 = match self.encoding.name.as_str() {
+            "utf-16le" => Some(UTF_16LE),
+            "utf-16be" => Some(UTF_16BE),
+            _ => None,
+        };
+        let file = fit::File { name: &self.name, scratch };
+        let fixed = self.shape.separation == Separation::FixedWidth;
+        let mut read = |layout: &Layout| {
+            let source = again()?;
+            let found = match utf_16 {
+                Some(encoding) => fit::reading(AsUtf8::new(source, encoding), layout, file, true),
+                None => fit::reading(source, layout, file, true),
+            };
+            match found {
+                Ok(mut reading) => {
+                    if fixed {
+                        reading.hide_values();
+                    }
+                    Ok(Some(reading))
+                }
+                Err(NotRead::Source(error)) => Err(error),
+                Err(NotRead::Refused(_)) => Ok(None),
+            }
         };
         if let Some(proposal) = &mut self.proposal
             && proposal.reading.as_ref().is_some_and(|reading| !reading.whole)

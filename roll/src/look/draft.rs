@@ -151,6 +151,10 @@ impl Draft {
         self.comment(&format!("{}: {}", encoding.sure.name(), encoding.reason));
         match encoding.name.as_str() {
             "utf-8" | "windows-1252" => self.line(&format!("encoding = {}", quoted(&encoding.name))),
+            _ if encoding.read => {
+                self.comment("An import sees that the file is in UTF-16, and reads the same text as UTF-8.");
+                self.line("encoding = \"utf-8\"");
+            }
             other => {
                 self.open(&format!("The file is in {other}: save it as UTF-8 and import that."));
                 self.line("encoding = \"utf-8\"");

@@ -31,7 +31,13 @@ pub(super) fn of(look: &Look, names: usize, zeros: usize) -> Vec<String> {
 
 fn about_writing(look: &Look, zeros: usize, notes: &mut Vec<String>) {
     let encoding = &look.encoding;
-    if !matches!(encoding.name.as_str(), "utf-8" | "windows-1252") {
+    if encoding.read && encoding.name.starts_with("utf-16") {
+        notes.push(format!(
+            "The file is in {}: imports read it as it is, whatever encoding the layout names. Lines and bytes of a row count \
+             in the text as UTF-8.",
+            encoding.name
+        ));
+    } else if !encoding.read {
         notes.push(format!("The file is in {}: save it as UTF-8 and import that.", encoding.name));
     }
     if encoding.sure == Sureness::Guess {
