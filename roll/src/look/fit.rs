@@ -150,7 +150,8 @@ fn entered(fit: &LayoutFit) -> f64 {
 fn fit(file: &Against<'_>, layout: &Layout) -> LayoutFit {
     let columns = layout.mapped_columns();
     // a table that says where its columns stand does not need their names
-    let by_place = layout.table.iter().any(|table| !table.columns.is_empty() || !table.fixed.is_empty());
+    let by_place = layout.table.len() == 1
+        && layout.table.iter().any(|table| !table.columns.is_empty() || !table.fixed.is_empty());
     let has = |column: &str| {
         by_place
             || file.names.unwrap_or_default().iter().any(|name| name.to_lowercase() == column.to_lowercase())

@@ -175,8 +175,10 @@ fn field(draft: &mut Draft, column: &Column, kind: &str) {
     draft.line(&format!("name = {}", quoted(&column.name)));
     draft.line(&format!("from = {}", quoted(&column.name)));
     draft.line(&format!("kind = {}", quoted(kind)));
-    if kind != "text" {
-        draft.figures(column, &[""]);
+    match kind {
+        "text" => {}
+        "year" => draft.figures(column, &["", "0"]),
+        _ => draft.figures(column, &[""]),
     }
     draft.line("optional = true");
 }
