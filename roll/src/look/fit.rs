@@ -36,13 +36,11 @@ pub(super) struct Refusal {
 
 impl From<HeaderError> for NotRead {
     fn from(error: HeaderError) -> Self {
-        match error {
-            HeaderError::Read(error) => Self::Source(error),
-            other => Self::Refused(Refusal {
-                words: other.to_string(),
-                lists_names: matches!(other, HeaderError::MissingColumn { .. }),
-            }),
+        if let HeaderError::Read(error) = error {
+            return Self::Source(error);
         }
+        let lists_names = matches!(error, HeaderError::MissingColumn { .. });
+        Self::Refused(Refusal { words: error.to_string(), lists_names })
     }
 }
 
@@ -95,10 +93,12 @@ fn assembled(
     file: File<'_>,
     whole: bool,
 ) -> Result<Reading, NotRead> {
-    let of_the_file = |error| match error {
+    let of_the_file = |error: AssembleError| match error {
         AssembleError::Io(error) => NotRead::Source(error),
         AssembleError::Header { error, .. } => error.into(),
-        other => NotRead::Refused(Refusal { words: other.to_string(), lists_names: false }),
+        AssembleError::NoTable { .. } | AssembleError::NoFile { .. } | AssembleError::TooManyFiles(_) => {
+            NotRead::Refused(Refusal { words: error.to_string(), lists_names: false })
+        }
     };
     let files = vec![(file.name.to_owned(), source)];
     let mut assembled = Assembled::open(files, layout, file.scratch).map_err(of_the_file)?;
