@@ -24,9 +24,11 @@ mod draft;
 mod encoding;
 mod figures;
 mod fit;
+mod fixed;
 mod names;
 mod notes;
 mod proposal;
+mod unnamed;
 mod words;
 
 pub use answer::{
@@ -35,14 +37,16 @@ pub use answer::{
 };
 
 use crate::framing::{Dialect, Framer};
-use crate::header::HeaderError;
 use crate::layout::Layout;
 use crate::limits::{COLUMNS_MAX, LOOK_HEAD_BYTES};
 use column::Column;
 use count::Counts;
 use encoding::{AsUtf8, Content};
+use encoding_rs::{UTF_16BE, UTF_16LE};
+use fit::NotRead;
 use names::{FirstRow, Names};
 use std::io::{self, Read};
+use std::path::Path;
 use thiserror::Error;
 
 /// Rows by which the header is told.
@@ -122,14 +126,18 @@ pub fn look(
         return Err(LookError::TooManyColumns { columns: shape.fields, delimiter: shape.separation.name() });
     }
     let first = first_rows(text, dialect)?;
-    let names = names::find(&first, shape.fields);
+    let names = if shape.separation == Separation::FixedWidth {
+        names::of_records(shape.fields)
+    } else {
+        names::find(&first, shape.fields)
+    };
     let whole = ended || options.whole;
     let counts = if options.whole && !ended {
         Counts::of(AsUtf8::new(head.as_slice().chain(source), encoding), dialect, &names, &shape)?
     } else {
         Counts::of(text, dialect, &names, &shape)?
     };
-    // UTF-16 is not read by layouts yet, the same text in UTF-8 is
+    // imports turn UTF-16 into UTF-8 before they read rows
     let readable = if encoding_found.name.starts_with("utf-16") {
         text
     } else if ended {
@@ -160,16 +168,36 @@ fn put_together(name: &str, known: &[Layout], found: Found<'_>) -> Look {
     let Names { found: mut header, names, given, .. } = names;
     header.repeated_on.clone_from(&counts.repeated_on);
     encoding.examples = counts.beyond_ascii();
-    let proposal = (header.present && shape.separation.byte().is_some())
-        .then(|| propose(name, &encoding, &shape, &counts.columns, readable, ended))
-        .flatten();
+    let at = Beginning { name, readable, ended };
+    let proposed = match shape.separation {
+        Separation::FixedWidth => by_place(at, &encoding, &shape),
+        Separation::None => Err(notes::NOT_SEPARATED.to_owned()),
+        _ if header.present => propose(at, &encoding, &shape, &counts.columns),
+        Separation::Comma | Separation::Tab | Separation::Pipe | Separation::Semicolon => {
+            unnamed::propose(name, &encoding, &shape, &counts.columns, None)
+                .and_then(|unnamed| at.read_back(unnamed.draft, unnamed.parts))
+        }
+    };
+    let (proposal, none) = match proposed {
+        Ok(proposal) => (Some(proposal), None),
+        Err(why) => (None, Some(why)),
+    };
     let mut look = Look {
         name: name.to_owned(),
         bytes: counts.bytes.max(readable.len() as u64),
         whole,
         sample: counts.sample(),
         columns: counts.columns.iter().map(Column::found).collect(),
-        layouts: fit::fits(readable, ended, &names, known),
+        layouts: fit::fits(
+            &fit::Against {
+                head: readable,
+                whole: ended,
+                name,
+                names: header.present.then_some(names.as_slice()),
+                fixed: shape.separation == Separation::FixedWidth,
+            },
+            known,
+        ),
         rows: counts.rows,
         encoding,
         shape,
@@ -177,42 +205,103 @@ fn put_together(name: &str, known: &[Layout], found: Found<'_>) -> Look {
         proposal,
         notes: Vec::new(),
     };
-    look.notes = notes::of(&look, given, memchr::memchr_iter(0, readable).count());
+    look.notes = notes::of(&look, given, memchr::memchr_iter(0, readable).count(), none);
     look
 }
 
+/// The beginning of a file, as layouts read it.
+#[derive(Clone, Copy)]
+struct Beginning<'a> {
+    name: &'a str,
+    readable: &'a [u8],
+    /// Whether it is the whole file.
+    ended: bool,
+}
+
+impl Beginning<'_> {
+    /// How it is read by a draft, or why not.
+    fn read_by(self, toml: &str) -> Result<Reading, String> {
+        let layout = Layout::from_toml(toml).map_err(|error| error.to_string())?;
+        fit::reading_of(self.readable, &layout, self.name, self.ended).map_err(|why| match why {
+            NotRead::Refused(refusal) => refusal.words,
+            NotRead::Source(error) => error.to_string(),
+        })
+    }
+
+    /// A draft that was guessed from values: proposed only if it reads rows.
+    fn read_back(self, draft: draft::Draft, parts: Vec<ProposedPart>) -> Result<Proposal, String> {
+        match self.read_by(&draft.toml) {
+            Ok(reading) if reading.entries > 0 => Ok(Proposal {
+                layout: draft.toml,
+                parts,
+                reading: Some(reading),
+                refusal: None,
+                open: draft.open,
+            }),
+            Ok(_) | Err(_) => Err(notes::NOT_READ_BACK.to_owned()),
+        }
+    }
+}
+
+/// A layout by the names of the columns.
 fn propose(
-    name: &str,
+    at: Beginning<'_>,
     encoding: &EncodingFound,
     shape: &Shape,
     columns: &[Column],
-    readable: &[u8],
-    ended: bool,
-) -> Option<Proposal> {
-    let choice = proposal::choose(columns)?;
-    let draft = draft::write(name, encoding, shape, &choice);
-    let (reading, refusal) = match Layout::from_toml(&draft.toml) {
-        Ok(layout) => match fit::reading(readable, &layout, ended) {
-            Ok(reading) => (Some(reading), None),
-            Err(error) => (None, Some(error.to_string())),
-        },
-        Err(error) => (None, Some(error.to_string())),
+) -> Result<Proposal, String> {
+    let choice = proposal::choose(columns).ok_or(notes::NO_PARCEL)?;
+    let draft = draft::write(at.name, encoding, shape, &choice);
+    let (reading, refusal) = match at.read_by(&draft.toml) {
+        Ok(reading) => (Some(reading), None),
+        Err(why) => (None, Some(why)),
     };
-    Some(Proposal { layout: draft.toml, parts: choice.parts, reading, refusal, open: draft.open })
+    Ok(Proposal { layout: draft.toml, parts: choice.parts, reading, refusal, open: draft.open })
+}
+
+/// A layout by the places between which blanks stand.
+fn by_place(at: Beginning<'_>, encoding: &EncodingFound, shape: &Shape) -> Result<Proposal, String> {
+    let (records, columns) = fixed::find(at.readable)?;
+    let unnamed = unnamed::propose(at.name, encoding, shape, &columns, Some(&records))?;
+    let mut proposal = at.read_back(unnamed.draft, unnamed.parts)?;
+    if let Some(reading) = &mut proposal.reading {
+        reading.hide_values();
+    }
+    Ok(proposal)
 }
 
 impl Look {
     /// Reads the whole file by the proposed layout and by the known one that fits best, in place of its beginning.
-    /// `again` opens the file anew.
-    pub fn read_whole<R: Read>(
+    /// `again` opens the file anew; `scratch` is a folder for what is sorted beyond memory, where nothing stays.
+    pub fn read_whole<R: Read + Send + 'static>(
         &mut self,
         known: &[Layout],
+        scratch: &Path,
         mut again: impl FnMut() -> io::Result<R>,
     ) -> Result<(), LookError> {
-        let mut read = |layout: &Layout| match fit::reading(again()?, layout, true) {
-            Ok(reading) => Ok(Some(reading)),
-            Err(HeaderError::Read(error)) => Err(error),
-            Err(_) => Ok(None),
+        let utf_16 = match self.encoding.name.as_str() {
+            "utf-16le" => Some(UTF_16LE),
+            "utf-16be" => Some(UTF_16BE),
+            _ => None,
+        };
+        let file = fit::File { name: &self.name, scratch };
+        let fixed = self.shape.separation == Separation::FixedWidth;
+        let mut read = |layout: &Layout| {
+            let source = again()?;
+            let found = match utf_16 {
+                Some(encoding) => fit::reading(AsUtf8::new(source, encoding), layout, file, true),
+                None => fit::reading(source, layout, file, true),
+            };
+            match found {
+                Ok(mut reading) => {
+                    if fixed {
+                        reading.hide_values();
+                    }
+                    Ok(Some(reading))
+                }
+                Err(NotRead::Source(error)) => Err(error),
+                Err(NotRead::Refused(_)) => Ok(None),
+            }
         };
         if let Some(proposal) = &mut self.proposal
             && proposal.reading.as_ref().is_some_and(|reading| !reading.whole)

@@ -6,7 +6,7 @@
 //! UTF-16), while the hash of a file stays that of the bytes received.
 
 mod archive;
-mod sniff;
+pub(crate) mod sniff;
 mod source;
 mod stream;
 mod utf16;

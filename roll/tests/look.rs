@@ -8,6 +8,8 @@
 mod hostile;
 #[path = "look/proposals.rs"]
 mod proposals;
+#[path = "look/unnamed.rs"]
+mod unnamed;
 #[path = "look/writing.rs"]
 mod writing;
 

@@ -1,5 +1,5 @@
 #!/usr/bin/env bash
-# Fuzzes the roll reader and what opens packed files, half of the time each.
+# Fuzzes the roll reader, what opens packed files, and the look before anything is stored, a third of the time each.
 #
 #   CROSSFOOT_FUZZ_MINUTES   how long in all (10)
 #   CROSSFOOT_FUZZ_CORPUS    folder in which what was found interesting is kept from run to run (target/fuzz)
@@ -14,14 +14,14 @@ minutes=${CROSSFOOT_FUZZ_MINUTES:-10}
 corpus=${CROSSFOOT_FUZZ_CORPUS:-target/fuzz}
 
 RUSTC_WORKSPACE_WRAPPER=$PWD/tests/fuzz/instrument \
-    cargo build --workspace --features crossfoot-fuzz/libfuzzer --bin fuzz-reader --bin fuzz-unpack
+    cargo build --workspace --features crossfoot-fuzz/libfuzzer --bin fuzz-reader --bin fuzz-unpack --bin fuzz-look
 
-for target in reader unpack; do
+for target in reader unpack look; do
     mkdir -p "$corpus/$target" "$corpus/found"
     echo "--- $target"
     # the layouts take any file, long lines are tried by the tests: short inputs find more in the time
     "target/debug/fuzz-$target" "$corpus/$target" fixtures/hostile tests/fuzz/seeds \
-        -max_total_time="$((minutes * 30))" -max_len=6000 -timeout=20 -rss_limit_mb=1024 \
+        -max_total_time="$((minutes * 20))" -max_len=6000 -timeout=20 -rss_limit_mb=1024 \
         -artifact_prefix="$corpus/found/$target-" -dict=tests/fuzz/words.dict -print_final_stats=1 2>"$corpus/$target.log" || {
         tail -n 40 "$corpus/$target.log" >&2
         exit 1

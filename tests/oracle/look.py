@@ -1,5 +1,5 @@
 """Files of invented rolls in many ways of writing, and what other code says of them: Python's codecs write the bytes,
-csv.Sniffer tells delimiter and header, pandas counts the columns. Usage: look.py FOLDER"""
+csv.Sniffer tells delimiter and header, pandas counts the columns and finds those of fixed width. Usage: look.py FOLDER"""
 
 import csv
 import io
@@ -94,5 +94,24 @@ write("semicolon.csv", "windows-1252", ";", codec="cp1252")
 write("quoted.csv", "utf-8", ",", quoting=csv.QUOTE_ALL)
 write("no-header.csv", "utf-8", ",", header=False)
 write("no-header.txt", "windows-1252", "|", header=False, codec="cp1252")
+
+
+def fixed(name, widths):
+    """Records of fixed width, and the columns that pandas sees in them between blanks, as texts."""
+    lines = []
+    for parcel, situs, area, year, value, use, _ in rows:
+        cells = [parcel, situs.encode("ascii", "replace").decode(), use]
+        figures = [year.rjust(4, "0"), area or "0", value]
+        left = [cell.ljust(width) for cell, width in zip(cells, widths)]
+        right = [figure.rjust(width) for figure, width in zip(figures, widths[3:])]
+        lines.append("".join(left + right) + "\r\n")
+    text = "".join(lines)
+    (folder / name).write_bytes(text.encode("ascii"))
+    frame = pandas.read_fwf(io.StringIO(text), colspecs="infer", infer_nrows=len(rows), header=None, dtype=str)
+    columns = [[str(value) for value in frame[column].fillna("")] for column in frame.columns]
+    (folder / (name + ".json")).write_text(json.dumps(columns))
+
+
+fixed("fixed.txt", [11, 26, 4, 4, 8, 12])
 
 (folder / "expected.json").write_text(json.dumps(files))

@@ -65,6 +65,8 @@ pub struct EncodingFound {
     pub sure: Sureness,
     /// Why, in words.
     pub reason: String,
+    /// Whether an import reads it so as it is. If not, the file has to be saved as UTF-8 first.
+    pub read: bool,
     /// Values with letters beyond ASCII as they read in this encoding, so that a person can tell whether it is right.
     pub examples: Vec<Example>,
 }

@@ -73,6 +73,9 @@ pub(super) fn find(text: &[u8]) -> io::Result<Option<(Dialect, ShapeFound)>> {
     let fixed = fixed_length(tried);
     let separation = match fixed {
         Some(_) if chosen.fields < 2 || chosen.share() < 0.9 => Separation::FixedWidth,
+        Some(length) if chosen.separation.byte().is_some_and(|byte| of_a_value(tried, length, byte)) => {
+            Separation::FixedWidth
+        }
         _ if chosen.fields < 2 || chosen.share() < 0.5 => Separation::None,
         _ => chosen.separation,
     };
@@ -176,7 +179,7 @@ fn in_words(trial: &Trial) -> String {
 }
 
 /// The length of nearly all lines, where they are equally long.
-fn fixed_length(text: &[u8]) -> Option<usize> {
+pub(super) fn fixed_length(text: &[u8]) -> Option<usize> {
     let mut counts: HashMap<usize, u64> = HashMap::new();
     let mut lines = 0;
     // the last line may be cut off
@@ -188,6 +191,25 @@ fn fixed_length(text: &[u8]) -> Option<usize> {
     }
     let (length, rows) = counts.into_iter().max_by_key(|(_, rows)| *rows)?;
     (lines >= 3 && rows * 20 >= lines * 19 && length >= FIXED_LENGTH_LEAST).then_some(length)
+}
+
+/// Whether a delimiter is part of a value, such as the comma in names of people: in lines that blanks make equally long
+/// it does not stand at one place, as it does between fields that are filled up.
+fn of_a_value(text: &[u8], length: usize, delimiter: u8) -> bool {
+    let lines = || {
+        let lines = text.split(|byte| *byte == b'\n').map(|line| line.strip_suffix(b"\r").unwrap_or(line));
+        lines.filter(|line| line.len() == length)
+    };
+    let mut first: Option<Vec<usize>> = None;
+    let mut moved = 0_u64;
+    let mut all = 0_u64;
+    for line in lines() {
+        let places: Vec<usize> = memchr::memchr_iter(delimiter, line).collect();
+        moved += u64::from(first.as_ref().is_some_and(|first| *first != places));
+        first.get_or_insert(places);
+        all += 1;
+    }
+    moved * 10 > all && lines().all(|line| memchr::memmem::find(line, b"  ").is_some())
 }
 
 fn line_ends(text: &[u8]) -> String {

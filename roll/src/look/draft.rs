@@ -20,10 +20,15 @@ pub(super) struct Draft {
 
 /// Writes the layout.
 pub(super) fn write(name: &str, encoding: &EncodingFound, shape: &Shape, choice: &Choice<'_>) -> Draft {
-    let mut draft = Draft { toml: String::new(), open: Vec::new() };
-    draft.comment(&format!("Proposed after a look at {name:?}. The reasons stand beside each part; read them before the first import."));
-    draft.head(name, choice);
-    draft.file(encoding, shape);
+    let mut draft = Draft::begun(name);
+    draft.basis(choice);
+    draft.line("");
+    draft.line("[file]");
+    draft.writing(shape);
+    draft.encoding(encoding);
+    if shape.row_lines > ROW_LINES_MAX_DEFAULT {
+        draft.line(&format!("row_lines_max = {}", shape.row_lines));
+    }
     draft.parcel(choice);
     if !choice.situs.is_empty() {
         draft.part("situs", choice);
@@ -52,12 +57,12 @@ pub(super) fn write(name: &str, encoding: &EncodingFound, shape: &Shape, choice:
 }
 
 impl Draft {
-    fn line(&mut self, line: &str) {
+    pub(super) fn line(&mut self, line: &str) {
         self.toml.push_str(line);
         self.toml.push('\n');
     }
 
-    fn comment(&mut self, text: &str) {
+    pub(super) fn comment(&mut self, text: &str) {
         // a comment is one line each, and holds no control characters (TOML 1.0)
         let plain: String =
             text.chars().map(|letter| if letter.is_control() { ' ' } else { letter }).collect();
@@ -73,7 +78,7 @@ impl Draft {
         self.line(&line);
     }
 
-    fn open(&mut self, what: &str) {
+    pub(super) fn open(&mut self, what: &str) {
         self.comment(what);
         self.open.push(what.to_owned());
     }
@@ -88,7 +93,7 @@ impl Draft {
         self.line(&format!("[{part}]"));
     }
 
-    fn not_taken(&mut self, others: &[Rejected]) {
+    pub(super) fn not_taken(&mut self, others: &[Rejected]) {
         for other in others.iter().take(OTHERS_NAMED) {
             self.comment(&format!("Not {}: {}", other.column, other.why_not));
         }
@@ -98,7 +103,15 @@ impl Draft {
         }
     }
 
-    fn head(&mut self, name: &str, choice: &Choice<'_>) {
+    /// A layout with its beginning: what the file is, and who publishes it.
+    pub(super) fn begun(name: &str) -> Self {
+        let mut draft = Self { toml: String::new(), open: Vec::new() };
+        draft.comment(&format!("Proposed after a look at {name:?}. The reasons stand beside each part; read them before the first import."));
+        draft.origin(name);
+        draft
+    }
+
+    fn origin(&mut self, name: &str) {
         let id = id_of(name);
         self.line(&format!("id = {}", quoted(&id)));
         self.line(&format!("title = {}", quoted(name)));
@@ -107,6 +120,9 @@ impl Draft {
         self.line("citation = \"\"");
         self.open("To fill in: whose houses the file lists, such as \"basalt-county\".");
         self.line("jurisdiction = \"to-fill-in\"");
+    }
+
+    fn basis(&mut self, choice: &Choice<'_>) {
         match (choice.area, choice.basis) {
             (Some(area), Some((basis, word))) => {
                 self.open(&format!(
@@ -140,24 +156,27 @@ impl Draft {
         }
     }
 
-    fn file(&mut self, encoding: &EncodingFound, shape: &Shape) {
-        self.line("");
-        self.line("[file]");
+    /// What separates fields, and whether they are quoted.
+    pub(super) fn writing(&mut self, shape: &Shape) {
         if let Some(delimiter) = shape.separation.byte() {
             self.line(&format!("delimiter = {}", quoted(&char::from(delimiter).to_string())));
         }
         self.comment(&shape.quoting);
         self.line(&format!("quote = {}", quoted(&shape.quote.map(String::from).unwrap_or_default())));
+    }
+
+    pub(super) fn encoding(&mut self, encoding: &EncodingFound) {
         self.comment(&format!("{}: {}", encoding.sure.name(), encoding.reason));
         match encoding.name.as_str() {
             "utf-8" | "windows-1252" => self.line(&format!("encoding = {}", quoted(&encoding.name))),
+            _ if encoding.read => {
+                self.comment("An import sees that the file is in UTF-16, and reads the same text as UTF-8.");
+                self.line("encoding = \"utf-8\"");
+            }
             other => {
                 self.open(&format!("The file is in {other}: save it as UTF-8 and import that."));
                 self.line("encoding = \"utf-8\"");
             }
-        }
-        if shape.row_lines > ROW_LINES_MAX_DEFAULT {
-            self.line(&format!("row_lines_max = {}", shape.row_lines));
         }
     }
 
@@ -262,7 +281,7 @@ impl Draft {
     }
 
     /// How a column writes missing values and thousands.
-    fn figures(&mut self, column: &Column, nulls: &[&str]) {
+    pub(super) fn figures(&mut self, column: &Column, nulls: &[&str]) {
         let mut words: Vec<&str> = nulls.to_vec();
         words.extend(column.tally.missing_words());
         self.line(&format!("null = {}", list(&words)));
@@ -295,11 +314,11 @@ fn width(column: &Column, of_several: bool) -> Option<usize> {
     if of_several { Some(longest) } else { known }
 }
 
-fn quoted(text: &str) -> String {
+pub(super) fn quoted(text: &str) -> String {
     toml::Value::String(text.to_owned()).to_string()
 }
 
-fn list(texts: &[&str]) -> String {
+pub(super) fn list(texts: &[&str]) -> String {
     let all: Vec<String> = texts.iter().map(|text| quoted(text)).collect();
     format!("[{}]", all.join(", "))
 }

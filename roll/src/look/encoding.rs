@@ -1,6 +1,7 @@
 //! How the text of a file is encoded, and a reader that gives it as UTF-8.
 
 use crate::look::{EncodingFound, Sureness};
+use crate::unpack::sniff::{Kind, OPENING_BYTES, sniff};
 use chardetng::{EncodingDetector, Iso2022JpDetection, Utf8Detection};
 use encoding_rs::{CoderResult, Decoder, Encoding, UTF_8, UTF_16BE, UTF_16LE, WINDOWS_1252};
 use memchr::memchr_iter;
@@ -11,6 +12,9 @@ const PIECE_BYTES: usize = 64 << 10;
 
 /// Of so many pairs of bytes, UTF-16 without a mark is told by where the zeros stand.
 const PAIRS_LOOKED_AT: usize = 2_048;
+
+/// Why a text is in UTF-16 although it does not say so.
+const NO_MARK: &str = "every second byte is zero, as in Western text in UTF-16; there is no byte order mark";
 
 /// The bytes of a file that is text, with its encoding; or what else it is.
 #[derive(Debug)]
@@ -23,6 +27,25 @@ pub(super) enum Content {
 
 /// What the first bytes of a file are. `ended` says whether they are all of it.
 pub(super) fn find(head: &[u8], ended: bool) -> Content {
+    if matches!(head, [0xFF, 0xFE, 0, 0, ..] | [0, 0, 0xFE, 0xFF, ..]) {
+        return Content::Other("text in UTF-32: save it as UTF-8 and look at that");
+    }
+    let opening = head.get(..OPENING_BYTES).unwrap_or(head);
+    if let Kind::Utf16 { big, mark } = sniff(opening) {
+        if ended && head.len() % 2 == 1 {
+            return Content::Other(
+                "in UTF-16 and ends in the middle of a character: it was not transferred whole, fetch it again",
+            );
+        }
+        let encoding = if big { UTF_16BE } else { UTF_16LE };
+        let (sure, reason) = match mark {
+            0 => (Sureness::Likely, NO_MARK.to_owned()),
+            length => {
+                (Sureness::Certain, format!("the file begins with its byte order mark ({length} bytes)"))
+            }
+        };
+        return text(encoding, sure, reason);
+    }
     if let Some((encoding, length)) = Encoding::for_bom(head) {
         let reason = format!("the file begins with its byte order mark ({length} bytes)");
         return text(encoding, Sureness::Certain, reason);
@@ -31,8 +54,11 @@ pub(super) fn find(head: &[u8], ended: bool) -> Content {
         return Content::Other(what);
     }
     if let Some(encoding) = utf_16(head) {
-        let reason = "every second byte is zero, as in Western text in UTF-16; there is no byte order mark";
-        return text(encoding, Sureness::Likely, reason.to_owned());
+        // imports tell by fewer bytes, and did not
+        return match text(encoding, Sureness::Likely, NO_MARK.to_owned()) {
+            Content::Text(encoding, found) => Content::Text(encoding, EncodingFound { read: false, ..found }),
+            other @ Content::Other(_) => other,
+        };
     }
     // a few zeros are damage of single rows; many of them are no text
     let zeros = memchr_iter(0, head).count();
@@ -59,7 +85,8 @@ pub(super) fn find(head: &[u8], ended: bool) -> Content {
 
 fn text(encoding: &'static Encoding, sure: Sureness, reason: String) -> Content {
     let name = encoding.name().to_lowercase();
-    Content::Text(encoding, EncodingFound { name, sure, reason, examples: Vec::new() })
+    let read = [UTF_8, UTF_16LE, UTF_16BE, WINDOWS_1252].contains(&encoding);
+    Content::Text(encoding, EncodingFound { name, sure, reason, read, examples: Vec::new() })
 }
 
 /// Valid UTF-8 with letters beyond ASCII is never an accident; all else is guessed from the letters.

@@ -50,8 +50,7 @@ pub(super) fn find(rows: &[FirstRow], fields: usize) -> Names {
         duplicates: Vec::new(),
     };
     if !present {
-        let names = (1..=fields).map(|place| format!("column {place}")).collect();
-        return Names { found, given: fields, names, rows_before: place };
+        return Names { found, given: fields, names: by_place(fields), rows_before: place };
     }
     let mut seen = HashSet::new();
     for name in cells.iter().filter(|name| !name.is_empty()) {
@@ -62,6 +61,24 @@ pub(super) fn find(rows: &[FirstRow], fields: usize) -> Names {
     let mut names: Vec<String> = cells.iter().map(|name| (*name).to_owned()).collect();
     names.resize(fields.max(names.len()), String::new());
     Names { found, given: cells.len(), names, rows_before: place + 1 }
+}
+
+/// Records of fixed width have no names that are read. Were the first one taken for some, it would be shown.
+pub(super) fn of_records(fields: usize) -> Names {
+    let found = HeaderFound {
+        present: false,
+        sure: Sureness::Certain,
+        reason: "records of fixed width are read from the first line on".to_owned(),
+        line: None,
+        title_lines: Vec::new(),
+        repeated_on: Vec::new(),
+        duplicates: Vec::new(),
+    };
+    Names { found, given: fields, names: by_place(fields), rows_before: 0 }
+}
+
+fn by_place(fields: usize) -> Vec<String> {
+    (1..=fields).map(|place| format!("column {place}")).collect()
 }
 
 /// The first row that can be a header: with as many fields as most rows, not a title beside empty cells.

@@ -1,10 +1,11 @@
 //! What is worth knowing before a file is imported, in sentences.
 
-use super::answer::{Look, Separation, Sureness};
+use super::answer::{Look, Sureness};
 use super::figures::{counted, grouped, share_text};
 
 /// The notes of a look. `names` is how many names the header has, `zeros` how many NUL bytes were seen.
-pub(super) fn of(look: &Look, names: usize, zeros: usize) -> Vec<String> {
+/// `none` is why nothing is proposed.
+pub(super) fn of(look: &Look, names: usize, zeros: usize, none: Option<String>) -> Vec<String> {
     let mut notes = Vec::new();
     if !look.whole {
         notes.push(format!(
@@ -23,15 +24,19 @@ pub(super) fn of(look: &Look, names: usize, zeros: usize) -> Vec<String> {
             if hidden == 1 { "its" } else { "their" }
         ));
     }
-    if look.proposal.is_none() {
-        notes.push(no_proposal(look).to_owned());
-    }
+    notes.extend(none);
     notes
 }
 
 fn about_writing(look: &Look, zeros: usize, notes: &mut Vec<String>) {
     let encoding = &look.encoding;
-    if !matches!(encoding.name.as_str(), "utf-8" | "windows-1252") {
+    if encoding.read && encoding.name.starts_with("utf-16") {
+        notes.push(format!(
+            "The file is in {}: imports read it as it is, whatever encoding the layout names. Lines and bytes of a row count \
+             in the text as UTF-8.",
+            encoding.name
+        ));
+    } else if !encoding.read {
         notes.push(format!("The file is in {}: save it as UTF-8 and import that.", encoding.name));
     }
     if encoding.sure == Sureness::Guess {
@@ -120,15 +125,11 @@ fn about_rows(look: &Look, notes: &mut Vec<String>) {
     }
 }
 
-fn no_proposal(look: &Look) -> &'static str {
-    if look.shape.separation == Separation::FixedWidth {
-        "No layout is proposed: the fields stand at fixed places, which the publisher's description of the file says."
-    } else if look.shape.separation == Separation::None {
-        "No layout is proposed: nothing separates fields. Check that this is the file with the rows."
-    } else if !look.header.present {
-        "No layout is proposed: there are no column names. The publisher's description of the file has them; write them into a \
-         first line."
-    } else {
-        "No layout is proposed: no column seems to be the number of the parcel."
-    }
-}
+/// Why nothing is proposed where there is one field a row.
+pub(super) const NOT_SEPARATED: &str =
+    "No layout is proposed: nothing separates fields. Check that this is the file with the rows.";
+/// Why nothing is proposed where the columns have names.
+pub(super) const NO_PARCEL: &str = "No layout is proposed: no column seems to be the number of the parcel.";
+/// Why nothing is proposed where a guess was tried.
+pub(super) const NOT_READ_BACK: &str = "No layout is proposed: nothing names the columns, and what their values suggest \
+    reads no row. The publisher's description of the file says what stands where.";

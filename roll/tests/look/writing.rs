@@ -2,6 +2,8 @@
 
 use crate::at;
 use crossfoot_roll::look::{Look, LookError, Options, Separation, Sureness, look};
+use crossfoot_roll::original::OriginalReader;
+use crossfoot_roll::reader::Batch;
 
 fn utf_16(text: &str, big: bool, mark: bool) -> Vec<u8> {
     let mark = if mark { "\u{FEFF}" } else { "" };
@@ -35,6 +37,42 @@ fn encodings_are_told_with_how_sure_that_is_and_a_value_to_judge_by() {
         assert_eq!(look.columns[0].name, "PARCEL", "{name}");
         assert_eq!(look.rows.counted, 3);
     }
+}
+
+#[test]
+fn utf_16_is_said_to_be_read_where_an_import_reads_it() {
+    for (big, mark) in [(false, true), (true, true), (false, false), (true, false)] {
+        let bytes = utf_16(TEXT, big, mark);
+        let mut look = at(&bytes);
+        assert!(look.encoding.read);
+        assert!(look.notes.iter().any(|note| note.contains("imports read it as it is")), "{:?}", look.notes);
+        assert!(!serde_json::to_string(&look).unwrap().contains("save it as UTF-8"), "{look:?}");
+        // the import itself, by what was proposed
+        let source = Box::new(std::io::Cursor::new(bytes.clone()));
+        let scratch = std::env::temp_dir();
+        let mut reader = OriginalReader::open(source, "roll.csv", &crate::proposed(&look), &scratch).unwrap();
+        let mut batch = Batch::default();
+        while reader.next_batch(&mut batch, 10).unwrap() {}
+        assert_eq!(reader.finish().unwrap().entries, 3);
+        look.proposal.as_mut().unwrap().reading.as_mut().unwrap().whole = false;
+        look.read_whole(&[], &scratch, || Ok(std::io::Cursor::new(bytes.clone()))).unwrap();
+        let reading = look.proposal.unwrap().reading.unwrap();
+        assert_eq!((reading.whole, reading.entries), (true, 3));
+    }
+    // an import tells UTF-16 without a mark by zeros on one side only, and refuses half a character
+    let mut damaged = utf_16(&TEXT.repeat(4), false, false);
+    damaged[0] = 0;
+    let look = at(&damaged);
+    assert_eq!((look.encoding.name.as_str(), look.encoding.read), ("utf-16le", false));
+    assert!(look.notes.iter().any(|note| note.contains("save it as UTF-8")), "{:?}", look.notes);
+    let refusal = |bytes: &[u8]| look_at(bytes).unwrap_err().to_string();
+    let whole = utf_16(TEXT, false, true);
+    assert!(refusal(&whole[..whole.len() - 1]).contains("not transferred whole"));
+    assert!(refusal(b"\xFF\xFE\0\0P\0\0\0").contains("UTF-32"));
+}
+
+fn look_at(bytes: &[u8]) -> Result<Look, LookError> {
+    look(bytes, "x", &[], &Options::default())
 }
 
 #[test]
@@ -175,7 +213,7 @@ fn the_whole_file_is_counted_when_that_is_asked_for() {
     let mut whole = look(text.as_bytes(), "x", &[], &Options { head_bytes: 1_000, whole: true }).unwrap();
     assert_eq!((whole.whole, whole.rows.counted, whole.bytes), (true, 5_000, text.len() as u64));
     assert!(!whole.proposal.as_ref().unwrap().reading.as_ref().unwrap().whole);
-    whole.read_whole(&[], || Ok(text.as_bytes())).unwrap();
+    whole.read_whole(&[], &std::env::temp_dir(), || Ok(std::io::Cursor::new(text.clone()))).unwrap();
     let reading = whole.proposal.unwrap().reading.unwrap();
     assert_eq!((reading.whole, reading.rows, reading.entries), (true, 5_000, 5_000));
 }

@@ -93,7 +93,7 @@ pub(crate) async fn look_at(
         let mut found =
             look(begun().map_err(LookError::Read)?, &name, &known, &Options { whole, ..Options::default() })?;
         if whole {
-            found.read_whole(&known, begun)?;
+            found.read_whole(&known, &scratch, begun)?;
         }
         Ok(found)
     };

@@ -58,7 +58,7 @@ pub(crate) async fn run(settings: &Settings, file: &Path, how: &LookHow) -> anyh
         }
     };
     if how.whole && !piped {
-        found.read_whole(&known, || {
+        found.read_whole(&known, &scratch, || {
             text_within(Box::new(File::open(file)?), &name, &scratch).map_err(io::Error::other)
         })?;
     }

@@ -12,6 +12,7 @@ mod account;
 
 use crossfoot_roll::layout::Layout;
 use crossfoot_roll::limits::{BUFFER_BYTES_MAX, ROW_BYTES_MAX};
+use crossfoot_roll::look::{Look, LookError, Options, Reading, Separation};
 use crossfoot_roll::original::OriginalReader;
 use crossfoot_roll::reader::{Batch, RollReader};
 use sha2::{Digest, Sha256};
@@ -31,6 +32,16 @@ const TABLES: [&str; 6] = [
 
 static LAYOUTS: LazyLock<Vec<Layout>> =
     LazyLock::new(|| TABLES.iter().map(|tables| account::layout(tables)).collect());
+
+/// A layout of fields at fixed places, which any file may be held against.
+const FIXED: &str = "id = \"fixed\"\njurisdiction = \"basalt\"\nbasis = \"not-published\"\n[parcel]\ncolumns = [\"P\"]\n\
+    [[table]]\nname = \"roll\"\ngrain = \"parcel\"\nheader_line = 0\n\
+    fixed = [{ name = \"P\", from = 1, to = 8 }, { name = \"A\", from = 9, to = 14 }]\n\
+    [[table.field]]\nname = \"area\"\nfrom = \"A\"\nkind = \"area\"\nunit = \"sqft\"\n[record]\narea = \"area\"\n";
+
+/// The layouts that a look holds a file against.
+static KNOWN: LazyLock<Vec<Layout>> =
+    LazyLock::new(|| LAYOUTS.iter().cloned().chain([Layout::from_toml(FIXED).unwrap()]).collect());
 
 static SCRATCH: LazyLock<tempfile::TempDir> = LazyLock::new(|| tempfile::tempdir().unwrap());
 
@@ -98,4 +109,60 @@ pub fn unpack(file: &[u8]) {
     assert_eq!(summary.rows_total, summary.entries + summary.rejects_total());
     assert_eq!(summary.bytes, file.len() as u64);
     assert_eq!(summary.sha256, hex::encode(Sha256::digest(file)));
+}
+
+/// A look at any file: it gives an answer or a reason, counts what it says it counts, proposes only what is a layout and
+/// was read back, shows no record of fixed width, and says the same of a file that its beginning holds when asked for all.
+pub fn look(file: &[u8]) {
+    // some files are longer than what is looked at
+    let head_bytes = if file.len().is_multiple_of(3) { 600 } else { 1 << 20 };
+    let options = Options { head_bytes, whole: false };
+    let found = match crossfoot_roll::look::look(file, "a file", &KNOWN, &options) {
+        Ok(found) => found,
+        Err(error) => {
+            assert!(!matches!(error, LookError::Read(_)), "{error:?}");
+            return;
+        }
+    };
+    holds(&found);
+    let options = Options { head_bytes, whole: true };
+    let mut whole = crossfoot_roll::look::look(file, "a file", &KNOWN, &options).unwrap();
+    if found.whole {
+        assert_eq!(serde_json::to_string(&found).unwrap(), serde_json::to_string(&whole).unwrap());
+    }
+    whole.read_whole(&KNOWN, SCRATCH.path(), || Ok(Cursor::new(file.to_vec()))).unwrap();
+    holds(&whole);
+}
+
+fn holds(found: &Look) {
+    for column in &found.columns {
+        assert!(column.blank + column.numbers <= found.rows.counted, "{column:?}");
+        assert!(column.distinct <= found.rows.counted - column.blank, "{column:?}");
+        assert!(
+            column.personal.is_none() || column.examples.is_empty() && column.longest.is_none(),
+            "{column:?}"
+        );
+    }
+    if found.shape.separation == Separation::FixedWidth {
+        assert!(found.columns.iter().all(|column| column.personal.is_some()));
+        assert!(found.sample.columns.is_empty() && !found.header.present);
+    }
+    assert!(found.layouts.iter().all(|fit| fit.refusal.is_some() != fit.reading.is_some()));
+    found.layouts.iter().filter_map(|fit| fit.reading.as_ref()).for_each(adds_up);
+    let Some(proposal) = &found.proposal else { return };
+    let layout =
+        Layout::from_toml(&proposal.layout).unwrap_or_else(|error| panic!("{error}\n{}", proposal.layout));
+    assert!(proposal.refusal.is_some() != proposal.reading.is_some());
+    proposal.reading.iter().for_each(adds_up);
+    // what was guessed from values alone reads rows
+    let reads = proposal.reading.as_ref().is_some_and(|reading| reading.entries > 0);
+    assert!(reads || !layout.assembles(), "{}", proposal.layout);
+}
+
+/// Every row is an entry, in quarantine, or repeats one of the same parcel.
+fn adds_up(reading: &Reading) {
+    let quarantined: u64 = reading.quarantined.iter().map(|found| found.rows).sum();
+    assert!(reading.entries + quarantined <= reading.rows, "{reading:?}");
+    assert!(reading.rows <= reading.entries + quarantined + reading.repeated_parcels, "{reading:?}");
+    assert!(reading.with_area <= reading.entries, "{reading:?}");
 }

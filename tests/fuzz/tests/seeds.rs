@@ -21,11 +21,13 @@ fn every_seed_holds() {
     for seed in seeds {
         crossfoot_fuzz::reader(&seed);
         crossfoot_fuzz::unpack(&seed);
+        crossfoot_fuzz::look(&seed);
         // cut short and with every layout
         for last in 0..6 {
             let cut = [seed.get(..seed.len() / 2).unwrap_or_default(), &[last]].concat();
             crossfoot_fuzz::reader(&cut);
             crossfoot_fuzz::unpack(&cut);
+            crossfoot_fuzz::look(&cut);
         }
     }
 }

@@ -54,6 +54,39 @@ fn what_is_found_out_is_what_other_code_finds_out() {
     assert!(sniffed_otherwise.len() <= 3, "{sniffed_otherwise:?}");
 }
 
+/// `pandas.read_fwf` infers columns from blanks that all rows have, as the draft does; each value must be the same.
+#[test]
+fn fixed_places_hold_what_pandas_reads_in_them() {
+    let place = Installation::on_sqlite();
+    let script = repository().join("tests/oracle/look.py");
+    Ended::of(Command::new(python()).arg(script).arg(place.folder())).code(0);
+    let file = place.folder().join("fixed.txt");
+    let found = look(&place, file.to_str().unwrap());
+    assert_eq!(found["shape"]["separation"], "fixed_width");
+    let layout: toml::Table = found["proposal"]["layout"].as_str().unwrap().parse().unwrap();
+    let table = &layout["table"][0];
+    let text = fs::read_to_string(&file).unwrap();
+    let ours: Vec<Vec<&str>> = table["fixed"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .map(|field| {
+            let at = |key: &str| usize::try_from(field[key].as_integer().unwrap()).unwrap();
+            text.lines().map(|line| line[at("from") - 1..at("to")].trim()).collect()
+        })
+        .collect();
+    let theirs = fs::read_to_string(place.folder().join("fixed.txt.json")).unwrap();
+    let theirs: Vec<Vec<String>> = serde_json::from_str(&theirs).unwrap();
+    assert_eq!(ours, theirs);
+    // the draft imports, and what no name says is not claimed
+    let draft = place.file("draft.toml", found["proposal"]["layout"].as_str().unwrap());
+    place.run(&["import", "roll", file.to_str().unwrap(), "--layout", &draft]).code(0).says("rows read");
+    assert_eq!(found["proposal"]["reading"]["entries"], 600);
+    let no_header = look(&place, place.folder().join("no-header.csv").to_str().unwrap());
+    assert_eq!(no_header["proposal"]["reading"]["entries"], 600, "{}", no_header["notes"]);
+    assert_eq!(no_header["proposal"]["parts"][0]["columns"][0], "column 1");
+}
+
 #[test]
 fn a_file_never_seen_is_imported_by_what_is_proposed_for_it() {
     let place = Installation::on_sqlite();
