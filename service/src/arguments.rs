@@ -9,8 +9,8 @@ use clap::{Args, Parser, Subcommand, ValueEnum};
 use crossfoot_worker::settings::Flags;
 
 pub(crate) use incoming::{
-    BeginSet, CompleteSet, Decide, Edition, Import, ImportAgain, ImportHouses, ImportMend,
-    ImportRoll, ImportWhat, LookHow, PutIntoSet, Set, Status,
+    BeginSet, CompleteSet, Decide, Edition, Import, ImportAgain, ImportHouses, ImportMend, ImportRoll,
+    ImportWhat, LookHow, PutIntoSet, Set, Status,
 };
 pub(crate) use limits::EditionLimits;
 
