@@ -97,7 +97,7 @@ async fn a_layout_that_follows_takes_the_newest_rule_when_it_is_handed_in(ground
     save(ground, "pad_left = [8]\nstrip = \"-\"\n").await;
     let follows = following("a", "\"P\"");
     let (source, first) = ground.take("a", &follows, "one", numbers(&[("12-3", "00000123")])).await;
-    assert_eq!(first.counts.rows_total, 1);
+    assert_eq!(first.counts.records_new, 1);
     let before = ground.edition(source.number, 1).await.unwrap().layout;
     assert_eq!(before.parcel.rule, Some(RuleOrigin::Version(1)));
     assert_eq!((before.parcel.pad_left.as_slice(), before.parcel.strip.as_str()), (&[8][..], "-"));
