@@ -12,6 +12,7 @@ use rust_decimal::Decimal;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+pub mod identifier;
 mod read;
 
 pub use read::{Draft, DraftValue, YearError};

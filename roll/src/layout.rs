@@ -9,10 +9,12 @@
 //! `[value]`, `[year_built]`, `[class]` and `[[keep]]` belong to layouts without tables.
 
 mod check;
+mod rule;
 mod shipped;
 mod table;
 mod text;
 
+pub use rule::RuleOrigin;
 pub use shipped::{Shipped, shipped};
 pub use table::{
     Combine, Condition, DateOrder, FieldLayout, FixedField, Grain, Identity, Operator, Orphans, Otherwise,
@@ -154,12 +156,15 @@ impl Encoding {
 }
 
 /// The columns of the parcel number, and how they become a key.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct ParcelLayout {
     /// The columns, in order.
     #[serde(deserialize_with = "text::columns")]
     pub columns: Vec<String>,
+    /// Whose rule it is, where it is not the layout's own: the fields that follow are then the jurisdiction's.
+    #[serde(default)]
+    pub rule: Option<RuleOrigin>,
     /// The width each part is padded to with zeros on the left, one per column; empty pads nothing.
     #[serde(default)]
     pub pad_left: Vec<usize>,
@@ -173,10 +178,10 @@ pub struct ParcelLayout {
     #[serde(default)]
     pub join: String,
     /// A constant end that every number of the source carries.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[serde(default)]
     pub drop_tail: Option<String>,
     /// A regular expression every key must match.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[serde(default)]
     pub pattern: Option<String>,
 }
 
@@ -420,6 +425,11 @@ impl Layout {
         let layout: Self = toml::from_str(toml).map_err(|error| {
             text::error_at(toml, error.span().map(|span| span.start), error.message().to_owned())
         })?;
+        if layout.parcel.rule == Some(RuleOrigin::Newest)
+            && let Some((at, message)) = rule::beside(toml)
+        {
+            return Err(text::error_at(toml, Some(at), message));
+        }
         match layout.contradiction() {
             None => Ok(layout),
             Some((path, message)) => Err(text::error_at(toml, text::position(toml, &path), message)),

@@ -7,6 +7,7 @@ mod definitions;
 pub(crate) mod editions;
 pub(crate) mod exports;
 pub(crate) mod findings;
+pub(crate) mod identifier_rules;
 pub(crate) mod jurisdictions;
 mod keys;
 mod life;
@@ -45,6 +46,7 @@ pub(crate) fn router() -> OpenApiRouter<App> {
         .merge(editions::router())
         .merge(quarantine::router())
         .merge(compare::router())
+        .merge(identifier_rules::router())
         .merge(jurisdictions::router())
         .merge(life::router())
         .merge(sets::router())

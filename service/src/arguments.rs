@@ -210,6 +210,25 @@ pub(crate) enum Jurisdiction {
         #[arg(long)]
         json: bool,
     },
+    /// Enters the rule by which a jurisdiction's parcel numbers become keys, for all its sources whose layouts say rule =
+    /// "jurisdiction". It is tried on their records first and refused where it makes one key of two parcels.
+    Rule {
+        /// The rule: TOML or JSON.
+        #[arg(value_name = "FILE")]
+        file: PathBuf,
+    },
+    /// Shows the rules for parcel numbers.
+    Rules {
+        /// Only of this jurisdiction.
+        #[arg(value_name = "NAME")]
+        jurisdiction: Option<String>,
+        /// Every version, the newest first.
+        #[arg(long, requires = "jurisdiction")]
+        history: bool,
+        /// JSON, one version a line.
+        #[arg(long)]
+        json: bool,
+    },
 }
 
 /// Options of `measure`.

@@ -17,6 +17,7 @@ pub mod fetch;
 pub mod finding;
 pub mod history;
 pub mod idempotency;
+pub mod identifier;
 pub mod in_place;
 pub mod job;
 pub mod jurisdiction;

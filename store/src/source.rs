@@ -232,10 +232,11 @@ impl Store {
             .collect()
     }
 
-    /// Takes a set of kept files as an edition of a source and records the job that loads it.
+    /// Takes a set of kept files as an edition of a source and records the job that loads it. A layout that follows its
+    /// jurisdiction's rule for parcel numbers is kept with the newest version of it.
     ///
     /// # Errors
-    /// [`StoreError`] of the database.
+    /// [`StoreError::Conflict`] as [`Store::layout_resolved`].
     pub async fn edition_stage(
         &self,
         source: &Source,
@@ -249,7 +250,7 @@ impl Store {
     /// The same for files of which some are read where they lie; `keep_later` leaves keeping them to any worker.
     ///
     /// # Errors
-    /// [`StoreError`] of the database.
+    /// As [`Store::edition_stage`].
     pub async fn edition_stage_in_place(
         &self,
         source: &Source,
@@ -258,6 +259,7 @@ impl Store {
         notes: &EditionNotes,
         keep_later: bool,
     ) -> Result<EditionArrival, StoreError> {
+        let layout = &self.layout_resolved(layout).await?;
         let layout_version = layout.version();
         let identity = identity(files.iter().map(told_apart_by), &layout_version);
         let mut tx = self.main.begin().await?;

@@ -30,6 +30,8 @@ mod compare;
 mod editions;
 #[path = "store/first_edition.rs"]
 mod first_edition;
+#[path = "store/identifiers.rs"]
+mod identifiers;
 #[path = "store/jobs.rs"]
 mod jobs;
 #[path = "store/jurisdictions.rs"]

@@ -31,6 +31,8 @@ mod exports;
 mod fetching;
 #[path = "end_to_end/findings.rs"]
 mod findings;
+#[path = "end_to_end/identifiers.rs"]
+mod identifiers;
 #[path = "end_to_end/installation.rs"]
 mod installation;
 #[path = "end_to_end/look.rs"]

@@ -71,7 +71,7 @@ pub struct DraftValue {
 pub(super) type Fault = (Option<usize>, &'static str, String);
 
 /// A place in a draft: of a value by its position from 0, or of the document, and the field.
-type Place = (Option<usize>, &'static str);
+pub(super) type Place = (Option<usize>, &'static str);
 
 impl Draft {
     /// Checks everything.
@@ -190,7 +190,7 @@ impl DraftValue {
     }
 }
 
-fn unshowable(text: &str) -> Option<String> {
+pub(super) fn unshowable(text: &str) -> Option<String> {
     let bad = text.chars().any(char::is_control) || text.chars().count() > TEXT_CHARACTERS_MAX;
     bad.then(|| {
         format!("the text cannot be shown: at most {TEXT_CHARACTERS_MAX} characters, none of control")
@@ -200,7 +200,7 @@ fn unshowable(text: &str) -> Option<String> {
 /// A value as TOML or JSON holds it: people write numbers and days bare.
 #[derive(Debug, Deserialize)]
 #[serde(untagged)]
-enum Bare {
+pub(super) enum Bare {
     Text(String),
     Whole(i64),
     Decimal(f64),
@@ -208,7 +208,7 @@ enum Bare {
 }
 
 impl Bare {
-    fn text(&self) -> String {
+    pub(super) fn text(&self) -> String {
         match self {
             Bare::Text(text) => text.clone(),
             Bare::Whole(number) => number.to_string(),
@@ -264,13 +264,13 @@ impl From<&WrittenValue> for DraftValue {
 }
 
 /// Where the keys of the document and of its values stand in a text of TOML.
-struct Places<'t> {
-    text: &'t str,
-    document: Option<Spanned<toml::de::DeTable<'t>>>,
+pub(super) struct Places<'t> {
+    pub(super) text: &'t str,
+    pub(super) document: Option<Spanned<toml::de::DeTable<'t>>>,
 }
 
 impl Places<'_> {
-    fn byte(&self, (at, field): Place) -> Option<usize> {
+    pub(super) fn byte(&self, (at, field): Place) -> Option<usize> {
         let root = self.document.as_ref()?.get_ref();
         let Some(at) = at else { return find(root, field) };
         let value = root.iter().find(|(key, _)| key.get_ref() == "value")?.1.get_ref().as_array()?.get(at)?;
@@ -278,7 +278,7 @@ impl Places<'_> {
         value.get_ref().as_table().and_then(|table| find(table, field)).or(Some(value.span().start))
     }
 
-    fn line_and_column(&self, byte: usize) -> (usize, usize) {
+    pub(super) fn line_and_column(&self, byte: usize) -> (usize, usize) {
         let before = self.text.get(..byte).unwrap_or(self.text);
         let line = before.matches('\n').count() + 1;
         let begins = before.rfind('\n').map_or(0, |at| at + 1);

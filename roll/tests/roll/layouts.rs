@@ -1,6 +1,7 @@
 //! Layouts: what is accepted, and where a mistake is pointed at.
 
-use crossfoot_roll::layout::{Absent, BASIS_NOT_PUBLISHED, Encoding, Layout};
+use crossfoot_audit::record::parcel_key::KeyRule;
+use crossfoot_roll::layout::{Absent, BASIS_NOT_PUBLISHED, Encoding, Layout, RuleOrigin};
 
 const SMALLEST: &str =
     "id = \"a\"\njurisdiction = \"XX\"\nbasis = \"not-published\"\n[parcel]\ncolumns = [\"PIN\"]\n";
@@ -99,5 +100,47 @@ fn a_layout_written_as_json_reads_back_as_itself() {
         let layout = Layout::from_toml(toml).unwrap();
         let json = serde_json::to_string(&layout).unwrap();
         assert_eq!(serde_json::from_str::<Layout>(&json).unwrap(), layout);
+    }
+}
+
+#[test]
+fn a_layout_that_follows_its_jurisdiction_has_no_rule_until_it_is_given_one() {
+    let toml = format!("{SMALLEST}rule = \"jurisdiction\"\n");
+    let follows = Layout::from_toml(&toml).unwrap();
+    assert_eq!(follows.parcel.rule, Some(RuleOrigin::Newest));
+    let json = serde_json::to_value(&follows).unwrap();
+    assert_eq!(json["parcel"], serde_json::json!({ "columns": ["PIN"], "rule": "jurisdiction" }));
+    assert_eq!(Layout::from_toml(&toml::to_string(&json).unwrap()).unwrap(), follows);
+    let rule = KeyRule { pad_left: vec![8], strip: "-".to_owned(), ..KeyRule::default() };
+    let given = follows.with_rule(&rule, 3).unwrap();
+    assert_eq!((given.parcel.rule, given.parcel.key_rule()), (Some(RuleOrigin::Version(3)), rule.clone()));
+    let json = serde_json::to_value(&given).unwrap();
+    assert_eq!(json["parcel"]["rule"], "jurisdiction@3");
+    assert_eq!(serde_json::from_value::<Layout>(json).unwrap(), given);
+    assert_ne!(given.version(), follows.with_rule(&rule, 4).unwrap().version());
+    let wide = KeyRule { pad_left: vec![6, 4], ..KeyRule::default() };
+    let why = follows.with_rule(&wide, 4).unwrap_err();
+    assert!(why.contains("(version 4) has 2 widths, and [parcel] of the layout 1 columns"), "{why}");
+}
+
+#[test]
+fn a_rule_stands_in_the_layout_or_with_the_jurisdiction_and_not_in_both() {
+    for field in [
+        "pad_left = [6]",
+        "strip = \"-. \"",
+        "upper = true",
+        "join = \"\"",
+        "drop_tail = \"0\"",
+        "pattern = \"x\"",
+    ] {
+        let (line, _, message) = refusal(&format!("rule = \"jurisdiction\"\n{field}\n"));
+        let name = field.split(' ').next().unwrap();
+        assert_eq!(line, 7, "{message}");
+        assert!(message.starts_with(&format!("{name} beside rule = \"jurisdiction\": ")), "{message}");
+    }
+    for rule in ["county", "jurisdiction@", "jurisdiction@0", "jurisdiction@x", ""] {
+        let (line, _, message) = refusal(&format!("rule = \"{rule}\"\n"));
+        assert_eq!(line, 6, "{message}");
+        assert!(message.contains("is no rule: write rule = \"jurisdiction\""), "{message}");
     }
 }

@@ -186,7 +186,7 @@ pub(crate) struct Arrival {
     request_body(content((serde_json::Value = "application/octet-stream"), (serde_json::Value = "text/csv"), (serde_json::Value = "text/plain"))), security(("key" = ["operator"])),
     responses((status = 200, description = "The same bytes are here already", body = Arrival),
         (status = 202, description = "It is staged; the job loads it", body = Arrival, headers(("Location" = String, description = "The job"))),
-        (status = 409, description = "The source has no layout yet", body = Problem)))]
+        (status = 409, description = "The source has no layout yet, or its jurisdiction no rule for parcel numbers that fits it", body = Problem)))]
 pub(crate) async fn create_edition(
     State(app): State<App>,
     who: Who,
@@ -202,6 +202,8 @@ pub(crate) async fn create_edition(
     let Some(layout) = app.store.source_layout(source.number).await? else {
         return Err(Problem::new(Kind::Conflict, "the source has no layout: POST /v1/sources gives it one"));
     };
+    // what its jurisdiction's rule refuses is told before the file is sent
+    let layout = app.store.layout_resolved(&layout).await?;
     content_is_a_file(&headers)?;
     let arrived = upload::take(&app, &headers, body, app.limits.upload_bytes).await?;
     if arrived.bytes == 0 {

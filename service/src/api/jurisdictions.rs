@@ -141,23 +141,33 @@ pub(crate) async fn put_year(
 }
 
 fn read(headers: &HeaderMap, body: &[u8]) -> Result<JurisdictionYear, Problem> {
+    read_by(headers, body, JurisdictionYear::from_toml, JurisdictionYear::from_json)
+}
+
+/// A document as TOML or JSON, by its type.
+pub(super) fn read_by<T>(
+    headers: &HeaderMap,
+    body: &[u8],
+    from_toml: impl FnOnce(&str) -> Result<T, Vec<YearError>>,
+    from_json: impl FnOnce(&str) -> Result<T, Vec<YearError>>,
+) -> Result<T, Problem> {
     let content = headers.get(header::CONTENT_TYPE).and_then(|v| v.to_str().ok()).unwrap_or_default();
     let text = std::str::from_utf8(body)
         .map_err(|_| Problem::new(Kind::BadRequest, "the body is not UTF-8: save it as UTF-8"))?;
-    let year = match content.split(';').next().unwrap_or_default().trim() {
-        "application/toml" | "text/plain" => JurisdictionYear::from_toml(text),
+    let document = match content.split(';').next().unwrap_or_default().trim() {
+        "application/toml" | "text/plain" => from_toml(text),
         "application/json" => {
             if let Err(error) = serde_json::from_str::<serde::de::IgnoredAny>(text) {
                 return Err(Problem::new(Kind::BadRequest, format!("the body is no JSON: {error}")));
             }
-            JurisdictionYear::from_json(text)
+            from_json(text)
         }
         _ => {
             let how = "send application/toml or application/json as Content-Type";
             return Err(Problem::new(Kind::UnsupportedMediaType, how));
         }
     };
-    year.map_err(|errors| Problem::invalid(errors.iter().map(fault).collect()))
+    document.map_err(|errors| Problem::invalid(errors.iter().map(fault).collect()))
 }
 
 fn fault(error: &YearError) -> Fault {

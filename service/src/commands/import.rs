@@ -39,6 +39,7 @@ pub(crate) async fn run(settings: &Settings, import: &Import) -> anyhow::Result<
                 }
             }
             let installation = Installation::open(settings).await?;
+            let Some(layout) = resolved(&installation, &layout).await? else { return Ok(Outcome::Refused) };
             roll(&installation, &layout, arguments).await
         }
         ImportWhat::Mend(arguments) => {
@@ -48,6 +49,7 @@ pub(crate) async fn run(settings: &Settings, import: &Import) -> anyhow::Result<
         ImportWhat::Again(arguments) => {
             let Some(layout) = read_layout(&arguments.layout) else { return Ok(Outcome::Refused) };
             let installation = Installation::open(settings).await?;
+            let Some(layout) = resolved(&installation, &layout).await? else { return Ok(Outcome::Refused) };
             again(&installation, &layout, arguments).await
         }
         ImportWhat::Houses(arguments) => {
@@ -83,6 +85,17 @@ pub(crate) fn read_layout(path: &Path) -> Option<Layout> {
             }
             None
         }
+    }
+}
+
+/// A layout with its jurisdiction's rule for parcel numbers, where it follows that: what is refused leaves no source.
+async fn resolved(installation: &Installation, layout: &Layout) -> anyhow::Result<Option<Layout>> {
+    match installation.store.layout_resolved(layout).await {
+        Err(StoreError::Conflict(why)) => {
+            complain(&why);
+            Ok(None)
+        }
+        resolved => Ok(Some(resolved?)),
     }
 }
 

@@ -1,4 +1,5 @@
-//! `crossfoot jurisdiction`: what jurisdictions say about a year, each value with its source.
+//! `crossfoot jurisdiction`: what jurisdictions say about a year, each value with its source; their rules for parcel
+//! numbers.
 
 use std::fmt::Write as _;
 use std::path::Path;
@@ -13,6 +14,8 @@ use crate::arguments::Jurisdiction;
 use crate::installation::{Installation, host};
 use crate::jurisdictions;
 use crate::outcome::{Outcome, complain, say};
+
+mod identifier_rule;
 
 /// Runs the command.
 pub(crate) async fn run(settings: &Settings, arguments: &Jurisdiction) -> anyhow::Result<Outcome> {
@@ -35,6 +38,11 @@ pub(crate) async fn run(settings: &Settings, arguments: &Jurisdiction) -> anyhow
                 (id, _) => installation.store.jurisdiction_years(id.as_deref().unwrap_or_default()).await?,
             };
             show(jurisdiction.as_deref(), *year, &kept, *json)
+        }
+        Jurisdiction::Rule { file } => identifier_rule::enter(settings, file).await,
+        Jurisdiction::Rules { jurisdiction, history, json } => {
+            let installation = Installation::open(settings).await?;
+            identifier_rule::show(&installation, jurisdiction.as_deref(), *history, *json).await
         }
     }
 }

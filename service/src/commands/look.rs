@@ -112,7 +112,12 @@ async fn layouts_of_the_installation(settings: &Settings) -> Vec<Layout> {
 pub(crate) async fn layouts_of(store: &Store) -> Result<Vec<Layout>, StoreError> {
     let mut layouts = Vec::new();
     for source in store.source_list().await? {
-        layouts.extend(store.source_layout(source.number).await?);
+        let Some(layout) = store.source_layout(source.number).await? else { continue };
+        match store.layout_resolved(&layout).await {
+            // a layout without the rule that it follows says nothing about a file
+            Err(StoreError::Conflict(_)) => {}
+            resolved => layouts.push(resolved?),
+        }
     }
     Ok(layouts)
 }

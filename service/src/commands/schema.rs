@@ -15,6 +15,7 @@ pub(crate) fn run(arguments: &Schema) -> anyhow::Result<Outcome> {
     let pretty = |schema| Ok::<_, anyhow::Error>(format!("{}\n", serde_json::to_string_pretty(&schema)?));
     for (name, text) in [
         ("measurement.schema.json", pretty(document::schema())?),
+        ("identifier-rule.schema.json", pretty(jurisdiction::identifier::schema())?),
         ("jurisdiction-year.schema.json", pretty(jurisdiction::schema())?),
         ("policy.schema.json", pretty(policy::schema())?),
         ("standard.schema.json", pretty(standard::schema())?),

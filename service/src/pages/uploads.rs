@@ -262,6 +262,7 @@ async fn stage(
     notes: EditionNotes,
     (name, file): (String, std::fs::File),
 ) -> Result<String, Problem> {
+    let layout = app.store.layout_resolved(&layout).await?;
     let source = app.store.source_ensure(&layout.id, &layout).await?;
     let file = tokio::fs::File::from_std(file);
     let kept = app.store.object_keep_file(std::path::Path::new(&name), file).await?;

@@ -137,8 +137,57 @@ fn a_year_is_entered_superseded_and_shown(place: &Installation) {
     put(&operator, path, "text/html", YEAR).problem(415);
 }
 
+fn a_rule_for_parcel_numbers_is_entered_superseded_and_followed(place: &Installation) {
+    const RULE: &str =
+        "jurisdiction = \"XX-TOWN\"\npad_left = [6]\ncitation = \"Manual of the town, page 2\"\n";
+    let server = Server::start(place, &[]);
+    let (operator, reader) = (key(place, "office", "operator"), key(place, "office", "upload"));
+    let post = |key: &str, path: &str, content: &str, body: &str| {
+        server.send(&Request {
+            key: Some(key),
+            content: Some(content),
+            body: body.as_bytes(),
+            ..Request::new("POST", path)
+        })
+    };
+    let layout = "id = \"town-roll\"\njurisdiction = \"XX-TOWN\"\nbasis = \"not-published\"\n[parcel]\n\
+                  columns = [\"PARCEL\"]\nrule = \"jurisdiction\"\n[area]\ncolumn = \"AREA\"\n";
+    post(&operator, "/v1/sources", "application/toml", layout).is(201);
+    let hand_in = || post(&operator, "/v1/sources/town-roll/editions", "text/csv", "PARCEL,AREA\n7,1000\n");
+    let why = hand_in().problem(409);
+    assert!(why["detail"].as_str().unwrap().contains("crossfoot jurisdiction rule FILE"), "{why}");
+    let path = "/v1/jurisdictions/XX-TOWN/identifier-rule";
+    server.get(&reader, path).problem(404);
+    post(&reader, path, "application/toml", RULE).problem(403);
+    let saved = post(&operator, path, "application/toml", RULE).is(201).json();
+    assert_eq!(saved, json!({ "version": 1, "tried": 0, "loaded_before": [] }));
+    post(&operator, path, "application/toml", RULE).is(200);
+    hand_in().is(202);
+    let mut document = server.get(&reader, path).is(200).json()["newest"]["document"].clone();
+    assert_eq!((&document["pad_left"], &document["strip"]), (&json!([6]), &json!("-. ")));
+    document["pad_left"] = json!([8]);
+    post(&operator, path, "application/json", &document.to_string()).is(201);
+    let whole = server.get(&reader, path).is(200).json();
+    assert_eq!(
+        (&whole["newest"]["version"], &whole["earlier"][0]["document"]["pad_left"]),
+        (&json!(2), &json!([6]))
+    );
+    let listed = server.get(&reader, "/v1/identifier-rules?jurisdiction=XX-TOWN").is(200).json();
+    assert_eq!((listed.as_array().unwrap().len(), &listed[0]["version"]), (1, &json!(2)));
+    // everything that is wrong is told at its place
+    document["pad_left"] = json!([65]);
+    document["citation"] = json!("");
+    let wrong = post(&operator, path, "application/json", &document.to_string()).problem(422);
+    let places: Vec<&str> =
+        wrong["errors"].as_array().unwrap().iter().map(|e| e["pointer"].as_str().unwrap()).collect();
+    assert_eq!(places, ["/citation", "/pad_left"]);
+    post(&operator, "/v1/jurisdictions/elsewhere/identifier-rule", "application/toml", RULE).problem(422);
+    post(&operator, path, "text/html", RULE).problem(415);
+}
+
 on_both_databases!(
     records_of_a_property_stand_side_by_side_and_say_where_they_disagree,
     one_source_is_held_against_another,
     a_year_is_entered_superseded_and_shown,
+    a_rule_for_parcel_numbers_is_entered_superseded_and_followed,
 );
