@@ -96,7 +96,11 @@ fn assembled(
     let of_the_file = |error: AssembleError| match error {
         AssembleError::Io(error) => NotRead::Source(error),
         AssembleError::Header { error, .. } => error.into(),
-        AssembleError::NoTable { .. } | AssembleError::NoFile { .. } | AssembleError::TooManyFiles(_) => {
+        AssembleError::NoTable { .. }
+        | AssembleError::NoFile { .. }
+        | AssembleError::Unpack { .. }
+        | AssembleError::Several { .. }
+        | AssembleError::TooManyFiles(_) => {
             NotRead::Refused(Refusal { words: error.to_string(), lists_names: false })
         }
     };
