@@ -8,7 +8,7 @@ const NAMES: [&str; 6] =
     ["GREENE, ADA", "BLUE, BENJAMIN", "WHITE, CORA", "BROWN, DORA", "GRAY, EDGAR", "BLACK, FLORA"];
 
 fn name(n: usize) -> &'static str {
-    NAMES[n % NAMES.len()]
+    NAMES.get(n % NAMES.len()).copied().unwrap_or_default()
 }
 
 fn headerless() -> String {
