@@ -6,8 +6,9 @@ use crate::limits::{COLUMNS_MAX, HEADER_BYTES_MAX, ROW_BYTES_MAX};
 use std::io;
 use thiserror::Error;
 
-/// How many column names a message lists.
+/// How many column names a message lists, and how much of each: a file that is none has names of megabytes.
 const NAMES_LISTED: usize = 60;
+const NAME_CHARS_LISTED: usize = 80;
 
 /// The delimiters that published files use, with the way a layout writes them.
 const DELIMITERS: [(u8, &str); 4] = [(b',', ","), (b'\t', "\\t"), (b'|', "|"), (b';', ";")];
@@ -244,7 +245,11 @@ fn likely(nearest: Option<&str>) -> String {
 }
 
 fn listed(names: &[String]) -> String {
-    let shown: Vec<&str> = names.iter().take(NAMES_LISTED).map(String::as_str).collect();
+    let shortened = |name: &String| match name.char_indices().nth(NAME_CHARS_LISTED) {
+        Some((end, _)) => format!("{}…", name.get(..end).unwrap_or_default()),
+        None => name.clone(),
+    };
+    let shown: Vec<String> = names.iter().take(NAMES_LISTED).map(shortened).collect();
     let more = names.len().saturating_sub(NAMES_LISTED);
     let rest = if more > 0 { format!(" and {more} more") } else { String::new() };
     format!("{}{rest}", shown.join(", "))

@@ -115,9 +115,22 @@ fn a_layout_that_follows_a_rule_nobody_entered_is_refused(place: &Installation) 
     enter(place, &RULE.replace("[6, 4]", "[65]")).code(3).complains("rule.toml: line 2, column 12:");
 }
 
+fn mended_rows_are_read_by_the_rule_of_the_edition_that_they_mend(place: &Installation) {
+    enter(place, RULE).code(0);
+    take(place, "town-roll", ["001600,0040", "213043,"]).code(0).says("2 rows read, 1 records");
+    enter(place, &format!("{RULE}join = \"-\"\n")).code(0).says("kept as version 2, tried on 1 records");
+    let rows = place.run(&["export", "rejects", "--source", "town-roll", "--to-mend"]).code(0).out;
+    let mended = place.file("mend.csv", rows.replace("213043,,", "213043,120,"));
+    let by = ["--source", "town-roll", "--by", "Ann Garnet", "--reason", "read off the card"];
+    place.run(&[&["import", "mend", &mended], &by[..]].concat()).code(0).says("1 records (1 new");
+    let rules = "SELECT number, CASE WHEN layout LIKE '%jurisdiction@1%' THEN 'first' ELSE 'other' END FROM edition ORDER BY number";
+    assert_eq!(place.sql(rules), ["1|first", "2|first"]);
+}
+
 on_both_databases!(
     sources_of_one_county_share_a_rule_and_a_house_is_found_in_both,
     another_version_of_the_rule_makes_the_next_edition_one_of_another_layout,
     a_rule_that_would_merge_parcels_is_refused_with_the_pair,
     a_layout_that_follows_a_rule_nobody_entered_is_refused,
+    mended_rows_are_read_by_the_rule_of_the_edition_that_they_mend,
 );

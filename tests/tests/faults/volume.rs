@@ -43,7 +43,7 @@ fn measured(ground: &Ground, arguments: &[&str]) -> u64 {
 fn a_large_roll_gives_exact_figures_in_bounded_memory(ground: &Ground, url: &str) {
     let (rows, houses) =
         (setting("CROSSFOOT_VOLUME_ROWS", 100_000), setting("CROSSFOOT_VOLUME_HOUSES", 20_000));
-    let limit = u64::from(setting("CROSSFOOT_VOLUME_MIB", 128));
+    let limit = u64::from(setting("CROSSFOOT_VOLUME_MIB", 192));
     let roll = Roll::of(rows, houses);
     let path = |name: &str| roll.path(name);
     let commands: [&[&str]; 4] = [
