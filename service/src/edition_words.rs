@@ -1,7 +1,9 @@
 //! What the files of an edition say about themselves, in sentences with their figures: for its page and its command.
 
 use crossfoot_audit::record::figure::AreaUnit;
-use crossfoot_roll::check::{CheckSummary, Heaping, IdentityCheck, Quartiles, digit_off, grouped, percent};
+use crossfoot_roll::check::{
+    CheckSummary, Heaping, IdentityCheck, Quartiles, digit_off, doubles_told, grouped, percent,
+};
 use crossfoot_roll::layout::Layout;
 use crossfoot_store::check::EditionCheck;
 use crossfoot_store::source::Edition;
@@ -9,8 +11,6 @@ use crossfoot_store::{Store, StoreError};
 
 /// Classes of use that are named.
 const CLASSES_NAMED: usize = 5;
-/// Columns in which double rows differ that are named.
-const COLUMNS_NAMED: usize = 4;
 /// Probability below which multiples of ten are no chance (common practice, no source).
 const NO_CHANCE: f64 = 0.001;
 /// A share of rounded areas that is nearly all of them.
@@ -279,29 +279,11 @@ fn parcel_numbers(summary: &CheckSummary, layout: &Layout) -> Vec<String> {
 }
 
 fn doubles(check: &EditionCheck) -> Vec<String> {
-    let doubles = &check.doubles;
-    let all = doubles.same + doubles.other;
-    if all <= 0 {
+    let told = doubles_told(&check.doubles);
+    if told.is_empty() {
         return vec!["No row has the parcel number of an earlier one.".to_owned()];
     }
-    let mut sentences = vec![format!(
-        "{} rows have the parcel number of an earlier row: {} say the same, {} say something else and are in quarantine.",
-        grouped(all),
-        grouped(doubles.same),
-        grouped(doubles.other)
-    )];
-    if doubles.looked_at > 0 {
-        let kinds: Vec<String> =
-            doubles.kinds.iter().map(|(kind, n)| format!("{} {}", grouped(*n), kind.words())).collect();
-        sentences.push(format!("Of {} looked at: {}.", grouped(doubles.looked_at), kinds.join(", ")));
-    }
-    let mut columns: Vec<(&String, &i64)> = doubles.columns.iter().collect();
-    columns.sort_by_key(|(name, n)| (std::cmp::Reverse(**n), *name));
-    if !columns.is_empty() {
-        let names: Vec<&str> = columns.iter().take(COLUMNS_NAMED).map(|(name, _)| name.as_str()).collect();
-        sentences.push(format!("They differ most in {}.", names.join(", ")));
-    }
-    sentences
+    told.iter().map(|part| sentence(part)).collect()
 }
 
 fn years(summary: &CheckSummary) -> Vec<String> {

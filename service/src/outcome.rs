@@ -3,6 +3,8 @@
 use std::io::Write as _;
 use std::process::ExitCode;
 
+use crossfoot_store::StoreError;
+
 /// How a command ended. Each has an exit code of its own.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) enum Outcome {
@@ -45,6 +47,22 @@ impl Outcome {
         };
         if weight(other) > weight(self) { other } else { self }
     }
+}
+
+/// How a command ended that the store refused: what the person can mend is no failure of the program.
+///
+/// # Errors
+/// Every other error, as it came.
+pub(crate) fn unless_mendable(ended: anyhow::Result<Outcome>) -> anyhow::Result<Outcome> {
+    ended.or_else(|error| {
+        let outcome = match error.downcast_ref::<StoreError>() {
+            Some(StoreError::Conflict(_) | StoreError::Missing { .. }) => Outcome::Refused,
+            Some(StoreError::Settings(_)) => Outcome::Usage,
+            _ => return Err(error),
+        };
+        complain(&error.to_string());
+        Ok(outcome)
+    })
 }
 
 /// Says what is wrong, on standard error.

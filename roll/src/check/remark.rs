@@ -41,7 +41,8 @@ pub fn remarks(check: &RollCheck, doubles: &DoublesCheck, layout: &Layout) -> Ve
     });
     let identities = check.identities.iter().filter_map(|(name, identity)| sum(name, identity));
     let identities = identities.map(|sentence| ("identity", sentence));
-    let doubles = doubles_told(doubles).map(|sentence| ("doubles", sentence));
+    let doubles = doubles_told(doubles);
+    let doubles = (!doubles.is_empty()).then(|| ("doubles", doubles.join("; ")));
     let all =
         rounding.into_iter().chain(scientific).chain(zeros).chain(years).chain(identities).chain(doubles);
     all.map(|(kind, sentence)| Remark { kind: kind.to_owned(), sentence }).collect()
@@ -128,29 +129,32 @@ fn sum(name: &str, identity: &IdentityCheck) -> Option<String> {
     ))
 }
 
-fn doubles_told(doubles: &DoublesCheck) -> Option<String> {
+/// What there is to tell of rows with the parcel number of an earlier one, part by part, without capitals and points;
+/// nothing where there are none.
+#[must_use]
+pub fn doubles_told(doubles: &DoublesCheck) -> Vec<String> {
     let all = doubles.same + doubles.other;
     if all <= 0 {
-        return None;
+        return Vec::new();
     }
-    let mut sentence = format!(
+    let mut told = vec![format!(
         "{} rows have the parcel number of an earlier row: {} say the same, {} say something else and are in quarantine",
         grouped(all),
         grouped(doubles.same),
         grouped(doubles.other)
-    );
+    )];
     if doubles.looked_at > 0 {
         let kinds: Vec<String> =
             doubles.kinds.iter().map(|(kind, n)| format!("{} {}", grouped(*n), kind.words())).collect();
-        sentence.push_str(&format!("; of {} looked at: {}", grouped(doubles.looked_at), kinds.join(", ")));
+        told.push(format!("of {} looked at: {}", grouped(doubles.looked_at), kinds.join(", ")));
     }
     let mut columns: Vec<(&String, &i64)> = doubles.columns.iter().collect();
     columns.sort_by_key(|(name, n)| (std::cmp::Reverse(**n), *name));
     if !columns.is_empty() {
         let names: Vec<&str> = columns.iter().take(4).map(|(name, _)| name.as_str()).collect();
-        sentence.push_str(&format!("; they differ most in {}", names.join(", ")));
+        told.push(format!("they differ most in {}", names.join(", ")));
     }
-    Some(sentence)
+    told
 }
 
 /// A whole number with its digits in groups of three.

@@ -13,7 +13,7 @@ use crate::api::views::time;
 use crate::arguments::{Decide, Edition, EditionLimits};
 use crate::edition_words::{SelfReport, sentence};
 use crate::installation::Installation;
-use crate::outcome::{Outcome, complain, say};
+use crate::outcome::{Outcome, complain, say, unless_mendable};
 
 /// Editions that are listed at once.
 const EDITIONS: i64 = 500;
@@ -31,21 +31,7 @@ pub(crate) fn host() -> Visitor {
 /// Runs the command.
 pub(crate) async fn run(settings: &Settings, what: &Edition) -> anyhow::Result<Outcome> {
     let installation = Installation::open(settings).await?;
-    match carry_out(&installation, what).await {
-        Ok(outcome) => Ok(outcome),
-        // what the person can mend is no failure of the program
-        Err(error) => match error.downcast_ref::<StoreError>() {
-            Some(StoreError::Conflict(_) | StoreError::Missing { .. }) => {
-                complain(&error.to_string());
-                Ok(Outcome::Refused)
-            }
-            Some(StoreError::Settings(_)) => {
-                complain(&error.to_string());
-                Ok(Outcome::Usage)
-            }
-            _ => Err(error),
-        },
-    }
+    unless_mendable(carry_out(&installation, what).await)
 }
 
 async fn carry_out(installation: &Installation, what: &Edition) -> anyhow::Result<Outcome> {

@@ -1,6 +1,5 @@
 //! `crossfoot set`: files that make one edition together and come one by one.
 
-use crossfoot_store::StoreError;
 use crossfoot_store::edition_set::EditionSet;
 use crossfoot_store::object::KeptFile;
 use crossfoot_store::source::EditionNotes;
@@ -12,22 +11,12 @@ use crate::api::sets::{day, names_fit};
 use crate::api::views::time;
 use crate::arguments::{BeginSet, CompleteSet, PutIntoSet, Set};
 use crate::installation::Installation;
-use crate::outcome::{Outcome, complain, say};
+use crate::outcome::{Outcome, complain, say, unless_mendable};
 
 /// Runs the command.
 pub(crate) async fn run(settings: &Settings, what: &Set) -> anyhow::Result<Outcome> {
     let installation = Installation::open(settings).await?;
-    match carry_out(&installation, what).await {
-        Ok(outcome) => Ok(outcome),
-        // what the person can mend is no failure of the program
-        Err(error) => match error.downcast_ref::<StoreError>() {
-            Some(StoreError::Conflict(_) | StoreError::Missing { .. }) => {
-                complain(&error.to_string());
-                Ok(Outcome::Refused)
-            }
-            _ => Err(error),
-        },
-    }
+    unless_mendable(carry_out(&installation, what).await)
 }
 
 async fn carry_out(installation: &Installation, what: &Set) -> anyhow::Result<Outcome> {
