@@ -169,7 +169,12 @@ impl Store {
     }
 
     fn source_file(&self, container: &str) -> PathBuf {
-        self.data.join("sources").join(container)
+        self.source_folder().join(container)
+    }
+
+    /// The folder of the files of records, on the embedded database.
+    fn source_folder(&self) -> PathBuf {
+        self.data.join("sources")
     }
 }
 

@@ -10,6 +10,7 @@ mod duplicates;
 mod feed;
 mod lines;
 pub(crate) mod pen;
+mod places;
 mod postgres;
 mod sqlite;
 
@@ -18,6 +19,7 @@ use crossfoot_roll::entry::{Entry, Reject};
 pub use feed::{Feed, RollBatch};
 
 use self::append::{Appended, Moving, Watch};
+use self::lines::Shelf;
 use self::pen::Pen;
 use crate::database::{Database, Lock, Tx, Value, values};
 use crate::job::{Claim, enqueue, finish_held, hold};
@@ -97,13 +99,20 @@ impl Store {
         let doubles = Doubles::new(&layout);
         match (&self.main, source.container.clone()) {
             (_, Some(container)) => {
-                let database = self.records(&container).await?;
+                let (database, folder) = (self.records(&container).await?, self.source_folder());
                 // rows that an office mended say nothing of the others
                 let whole = self.mend(source.number, edition).await?.is_none();
                 let moving = Moving::from(&layout, self.counts_before(source, &layout).await?);
                 let watch = Watch { doubles, changes: ChangeChecker::new(&layout), moving };
-                let Appended { counts, doubles, changes, moved } =
-                    append::load(&database, pen, source, (edition, whole), batches, watch).await?;
+                let Appended { counts, doubles, changes, moved } = append::load(
+                    (&database, Shelf::of(&database, &folder)),
+                    pen,
+                    source,
+                    (edition, whole),
+                    batches,
+                    watch,
+                )
+                .await?;
                 Ok(Loaded { changes, moved, ..Loaded::new(container, (counts, doubles)) })
             }
             (Database::Sqlite { .. }, None) => {
@@ -224,7 +233,7 @@ impl Store {
     /// Removes what an earlier attempt to load a first edition left behind. The lease is looked at between listing and
     /// removing: what was there while it held is nobody else's.
     async fn sweep_files(&self, pen: &Pen<'_>) -> Result<(), StoreError> {
-        let folder = self.data.join("sources");
+        let folder = self.source_folder();
         let prefix = format!("source-{}-", pen.source);
         let failed = |cause| StoreError::File { path: folder.display().to_string(), cause };
         let mut entries = tokio::fs::read_dir(&folder).await.map_err(failed)?;

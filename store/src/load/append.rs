@@ -2,7 +2,7 @@
 //! edition's number. Nothing of the base is touched.
 //!
 //! A row that the line index of the edition before knows is the same row: its record is as it was, and nothing is looked
-//! up. Memory: sixteen bytes a record for where this edition has it. Cost: one look-up of 500 keys for each 500 rows that
+//! up. Memory: four bytes a record for which row of the index it is, or sixteen for where this edition has it. Cost: one look-up of 500 keys for each 500 rows that
 //! are not known. The counts of the edition before are moved on the way, while both versions of a record are at hand.
 
 use std::collections::{BTreeMap, HashMap};
@@ -17,8 +17,9 @@ use crossfoot_roll::record_view::{RowPlace, StoredRecord};
 
 use super::duplicates::{self, Repeat, Version};
 use super::feed::{Feed, RollBatch};
-use super::lines::{self, Block, Growing, Kept};
+use super::lines::{self, Block, Growing, Kept, Shelf};
 use super::pen::Pen;
+use super::places::{Place, Seen};
 use super::{REJECTS, counted, hash_bits, reject_row};
 use crate::StoreError;
 use crate::database::{self, Database, Row, Tx, Value, texts, values};
@@ -37,72 +38,6 @@ const COMPARED: &str =
 
 /// Rows written in one transaction: each ends on disk, which takes milliseconds.
 const ROWS_A_COMMIT: usize = 20_000;
-
-/// Where this edition has a record: a later row with the same parcel must name the line, also of an unchanged record.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
-struct Place {
-    /// The file from 1 in the upper 16 bits (0: not seen), the first byte in the others.
-    file_and_start: u64,
-    line: u32,
-    byte_length: u32,
-}
-
-const START_BITS: u32 = 48;
-
-impl Place {
-    fn of(version: &Version) -> Place {
-        let file = (version.file + 1).unsigned_abs();
-        Place {
-            file_and_start: file << START_BITS | version.byte_start.unsigned_abs(),
-            line: u32::try_from(version.line).unwrap_or(u32::MAX),
-            byte_length: u32::try_from(version.byte_length).unwrap_or(u32::MAX),
-        }
-    }
-
-    fn of_line(line: &Line) -> Place {
-        Place {
-            file_and_start: 1 << START_BITS | line.byte_start,
-            line: u32::try_from(line.line).unwrap_or(u32::MAX),
-            byte_length: line.byte_length,
-        }
-    }
-
-    /// A version with this place.
-    fn put_on(self, version: &Version) -> Version {
-        Version {
-            file: counted(self.file_and_start >> START_BITS) - 1,
-            byte_start: counted(self.file_and_start & ((1 << START_BITS) - 1)),
-            line: i64::from(self.line),
-            byte_length: i64::from(self.byte_length),
-            ..version.clone()
-        }
-    }
-}
-
-/// The places of the records seen so far, by number.
-struct Seen(Vec<Place>);
-
-impl Seen {
-    /// For records up to a number; later ones make room for themselves.
-    fn up_to(number: i64) -> Seen {
-        Seen(vec![Place::default(); usize::try_from(number).unwrap_or(0)])
-    }
-
-    fn insert(&mut self, number: i64, place: Place) {
-        let at = usize::try_from(number).unwrap_or(0);
-        if at >= self.0.len() {
-            self.0.resize(at + 1, Place::default());
-        }
-        if let Some(slot) = self.0.get_mut(at) {
-            *slot = place;
-        }
-    }
-
-    fn get(&self, number: i64) -> Option<Place> {
-        let place = usize::try_from(number).ok().and_then(|at| self.0.get(at));
-        place.copied().filter(|place| *place != Place::default())
-    }
-}
 
 /// The newest version of a record, this edition's included.
 struct Newest {
@@ -207,27 +142,25 @@ struct Written {
 
 /// Appends an edition; a whole one ends the records that it does not have.
 pub(super) async fn load(
-    database: &Database,
+    (database, shelf): (&Database, Shelf<'_>),
     pen: Pen<'_>,
     source: &Source,
     (edition, whole): (i64, bool),
     mut batches: Feed,
     watch: Watch<'_>,
 ) -> Result<Appended, StoreError> {
-    lines::ensure_table(database).await?;
     let container = source.container.clone().unwrap_or_default();
-    forget_earlier_attempts(database, &pen, source, edition).await?;
+    forget_earlier_attempts((database, shelf), &pen, source, edition).await?;
+    let index = Growing::new(shelf, (&container, edition), batches.good_for.take())?;
     let next_number = next_number(database, source.number).await?.max(source.numbers_given + 1);
     let mut loading = Loading {
         source: source.number,
         edition,
         next_number,
         pen,
-        seen: Seen::up_to(next_number),
+        seen: Seen::up_to(next_number, &index),
         counts: EditionCounts::default(),
-        index: Growing::new(
-            batches.good_for.take().map(|good_for| lines::good_for_in(&container, &good_for)),
-        ),
+        index,
         watch,
         in_conflict: HashMap::new(),
     };
@@ -246,11 +179,11 @@ pub(super) async fn load(
         }
     }
     loading.write_agreed(&mut tx).await?;
-    let index = std::mem::replace(&mut loading.index, Growing::new(None));
-    loading.write_blocks(&mut tx, index.finish()).await?;
+    let index = std::mem::replace(&mut loading.index, Growing::none());
+    loading.write_blocks(&mut tx, index.finish()?).await?;
     tx.commit().await?;
     if whole {
-        match Kept::of(database, source).await? {
+        match Kept::of((database, shelf), source).await? {
             Some((kept, good_for)) if good_for.starts_with(&lines::good_for_in(&container, "")) => {
                 loading.end_the_unseen_of(database, &kept).await?;
             }
@@ -280,7 +213,7 @@ pub(super) async fn changed_keys(
 /// Removes what attempts left behind that never came into use: of this edition, and of refused ones before it, whose
 /// changes would else count as part of this one.
 async fn forget_earlier_attempts(
-    database: &Database,
+    (database, shelf): (&Database, Shelf<'_>),
     pen: &Pen<'_>,
     source: &Source,
     edition: i64,
@@ -293,11 +226,8 @@ async fn forget_earlier_attempts(
     .await?;
     tx.execute("DELETE FROM reject WHERE source = $1 AND edition = $2", values![source.number, edition])
         .await?;
-    tx.execute(
-        "DELETE FROM line_block WHERE source = $1 AND edition <> $2",
-        values![source.number, source.current_edition.unwrap_or(0)],
-    )
-    .await?;
+    let container = source.container.as_deref().unwrap_or_default();
+    shelf.clear(&mut tx, (source.number, container), source.current_edition).await?;
     pen.commit(tx).await
 }
 
@@ -310,7 +240,7 @@ async fn next_number(database: &Database, source: i64) -> Result<i64, StoreError
 
 impl Loading<'_> {
     async fn take(&mut self, tx: &mut Tx, batch: &RollBatch) -> Result<(), StoreError> {
-        let indexed = self.index.goes_on(batch);
+        let indexed = self.index.goes_on(batch)?;
         let file = batch.rows.file;
         let mut known = HashMap::new();
         for entries in batch.rows.entries.chunks(KEYS_A_STATEMENT) {
@@ -336,7 +266,7 @@ impl Loading<'_> {
                 }
             };
             if indexed && let Some(line) = line {
-                written.blocks.extend(self.index.push(line, number));
+                written.blocks.extend(self.index.push(line, number)?);
             }
         }
         tx.insert_many(&changes(), written.changes.into_values().collect(), "").await?;
@@ -373,13 +303,13 @@ impl Loading<'_> {
         let found = known.get(&entry.parcel_key).filter(|newest| !newest.ended);
         let number = found.map_or(self.next_number, |newest| newest.version.number);
         let here = version(number, file, entry);
-        if let Some((place, first)) = self.seen.get(number).zip(found) {
+        if let Some((place, first)) = self.seen.place(number, &self.index)?.zip(found) {
             let first = place.put_on(&first.version);
             self.watch.doubles.note(&entry.parcel_key, first.place(), here.place());
             self.later_row(tx, &first, &here, written).await?;
             return Ok(0);
         }
-        self.seen.insert(number, Place::of(&here));
+        self.seen.insert(number, Place::of(&here), &self.index);
         self.counts.rows_entered += 1;
         let what = match found {
             None => {
@@ -423,12 +353,13 @@ impl Loading<'_> {
         written: &mut Written,
     ) -> Result<i64, StoreError> {
         let (number, place) = (i64::from(number), Place::of_line(line));
-        let Some(first_place) = self.seen.get(number) else {
-            self.seen.insert(number, place);
+        if !self.seen.contains(number) {
+            self.seen.insert(number, place, &self.index);
             self.counts.rows_entered += 1;
             self.counts.records_unchanged += 1;
             return Ok(number);
-        };
+        }
+        let Some(first_place) = self.seen.place(number, &self.index)? else { return Ok(0) };
         // another row of the parcel, which is not as it was, stands before it
         let (key, before) = self.version_before(tx, number).await?;
         if !known.contains_key(&key) {
@@ -569,7 +500,15 @@ impl Loading<'_> {
     async fn end_the_unseen_of(&mut self, database: &Database, kept: &Kept<'_>) -> Result<(), StoreError> {
         let mut gone = Vec::new();
         let seen = &self.seen;
-        kept.each_record(|number| gone.extend(seen.get(number).is_none().then_some(number))).await?;
+        let read = kept.each_record(|number| gone.extend((!seen.contains(number)).then_some(number))).await;
+        match read {
+            Ok(()) => {}
+            Err(StoreError::Damaged { why, .. }) => {
+                tracing::warn!("the line index of edition {} cannot be read: {why}", self.edition);
+                return self.end_the_unseen(database).await;
+            }
+            Err(error) => return Err(error),
+        }
         for numbers in gone.chunks(KEYS_A_STATEMENT) {
             let values = vec![self.source.into(), self.edition.into(), database::numbers(numbers)];
             let mut newest: BTreeMap<i64, (String, Newest)> = BTreeMap::new();
@@ -593,7 +532,7 @@ impl Loading<'_> {
             let mut ended = Vec::new();
             for row in self.records_between(database, after, after + PAGE).await? {
                 let number: i64 = row.get(0)?;
-                if row.get::<String>(1)? != "ended" && self.seen.get(number).is_none() {
+                if row.get::<String>(1)? != "ended" && !self.seen.contains(number) {
                     ended.push(self.end_row(number, &row.get::<String>(2)?));
                 }
             }

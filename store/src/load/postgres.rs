@@ -9,7 +9,7 @@ use sqlx::{AssertSqlSafe, Row as _};
 
 use super::duplicates::{self, Repeat, Suspects, Version};
 use super::feed::Feed;
-use super::lines::{self, Block, Growing};
+use super::lines::{self, Block, Growing, Shelf};
 use super::pen::Pen;
 use super::{Loaded, REJECTS, counted, hash_bits, reject_row};
 use crate::StoreError;
@@ -54,8 +54,8 @@ pub(super) async fn load(
 ) -> Result<Loaded, StoreError> {
     let container = format!("record_s{source}_{}", uuid::Uuid::now_v7().simple());
     let counts = EditionCounts::default();
-    let good_for = batches.good_for.take().map(|good_for| lines::good_for_in(&container, &good_for));
-    let (index, rejects, blocks) = (Growing::new(good_for), Vec::new(), Vec::new());
+    let index = Growing::new(Shelf::Table, (&container, edition), batches.good_for.take())?;
+    let (rejects, blocks) = (Vec::new(), Vec::new());
     let suspects = Suspects::default();
     let mut loading = Loading {
         database,
@@ -95,8 +95,8 @@ impl Loading<'_> {
         // without statistics every look-up of several keys reads the whole table
         run(connection, format!("ANALYZE {container}")).await?;
         self.set_duplicates_aside(connection).await?;
-        let index = std::mem::replace(&mut self.index, Growing::new(None));
-        self.blocks.extend(index.finish());
+        let index = std::mem::replace(&mut self.index, Growing::none());
+        self.blocks.extend(index.finish()?);
         self.write_rejects().await
     }
 
@@ -123,7 +123,7 @@ impl Loading<'_> {
             for reject in &batch.rows.rejects {
                 self.reject(file, reject);
             }
-            self.index.push_first(&batch, first, &mut self.blocks);
+            self.index.push_first(&batch, first, &mut self.blocks)?;
             batches.give_back(batch);
             let sent = self.pass_on(&mut copy, &mut buffer).await;
             if let Err(error) = sent {

@@ -10,7 +10,7 @@ use rusqlite::{Connection, Statement, params};
 
 use super::duplicates::{self, Repeat, Suspects, Version};
 use super::feed::Feed;
-use super::lines::{self, Block, Growing};
+use super::lines::{Growing, Shelf};
 use super::{counted, hash_bits, kept};
 use crate::StoreError;
 use crate::source::EditionCounts;
@@ -45,16 +45,14 @@ pub(super) fn load(
     file.execute_batch(PREPARE).map_err(failed)?;
     file.execute_batch(SCHEMA).map_err(failed)?;
     file.execute_batch(super::ADDED).map_err(failed)?;
-    file.execute_batch(lines::TABLE).map_err(failed)?;
     let container = path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
-    let good_for = batches.good_for.take().map(|good_for| lines::good_for_in(&container, &good_for));
-    let mut index = Growing::new(good_for);
-    let (mut counts, suspects) =
-        insert_all(&mut file, (source, edition), batches, &mut index).map_err(failed)?;
+    let shelf = Shelf::Folder(path.parent().unwrap_or(Path::new(".")));
+    let mut index = Growing::new(shelf, (&container, edition), batches.good_for.take())?;
+    let (mut counts, suspects) = insert_all(&mut file, (source, edition), batches, &mut index)?;
     file.execute_batch("CREATE INDEX record_key ON record (parcel_key);").map_err(failed)?;
     set_duplicates_aside(&mut file, (source, edition), suspects, (&mut counts, &mut index, &mut doubles))
         .map_err(failed)?;
-    write_blocks(&file, (source, edition), index.finish()).map_err(failed)?;
+    index.finish()?;
     file.execute_batch("PRAGMA locking_mode = NORMAL; PRAGMA synchronous = FULL; PRAGMA journal_mode = WAL; PRAGMA optimize;")
         .map_err(failed)?;
     file.close().map_err(|(_, error)| failed(error))?;
@@ -77,71 +75,63 @@ fn insert_all(
     (source, edition): (i64, i64),
     mut batches: Feed,
     index: &mut Growing,
-) -> rusqlite::Result<(EditionCounts, Suspects)> {
+) -> Result<(EditionCounts, Suspects), StoreError> {
+    let failed = StoreError::SourceFile;
     let mut suspects = Suspects::default();
-    let tx = file.transaction()?;
+    let tx = file.transaction().map_err(failed)?;
     let mut counts = EditionCounts::default();
     {
-        let mut record = tx.prepare(&insert(source, edition))?;
-        let mut reject = tx.prepare(REJECT)?;
+        let mut record = tx.prepare(&insert(source, edition)).map_err(failed)?;
+        let mut reject = tx.prepare(REJECT).map_err(failed)?;
         while let Some(batch) = batches.next_blocking() {
             let first = counts.rows_entered + 1;
             for entry in &batch.rows.entries {
                 counts.rows_entered += 1;
                 suspects.see(&entry.parcel_key);
-                record.execute(params![
-                    counts.rows_entered,
-                    entry.parcel_key,
-                    entry.parcel_raw,
-                    entry.situs,
-                    entry.area.map(crossfoot_audit::area::Area::square_micrometres),
-                    entry.value.map(crossfoot_audit::money::Money::cents),
-                    entry.year_built,
-                    entry.class,
-                    entry.rest,
-                    hash_bits(entry.content_hash),
-                    batch.rows.file,
-                    counted(entry.line),
-                    counted(entry.byte_start),
-                    i64::from(entry.byte_length),
-                ])?;
+                record
+                    .execute(params![
+                        counts.rows_entered,
+                        entry.parcel_key,
+                        entry.parcel_raw,
+                        entry.situs,
+                        entry.area.map(crossfoot_audit::area::Area::square_micrometres),
+                        entry.value.map(crossfoot_audit::money::Money::cents),
+                        entry.year_built,
+                        entry.class,
+                        entry.rest,
+                        hash_bits(entry.content_hash),
+                        batch.rows.file,
+                        counted(entry.line),
+                        counted(entry.byte_start),
+                        i64::from(entry.byte_length),
+                    ])
+                    .map_err(failed)?;
             }
             for row in &batch.rows.rejects {
                 counts.rows_rejected += 1;
-                reject.execute(params![
-                    source,
-                    edition,
-                    counts.rows_rejected,
-                    batch.rows.file,
-                    counted(row.line),
-                    counted(row.byte_start),
-                    counted(row.byte_length),
-                    row.column,
-                    row.reason.name(),
-                    row.detail,
-                    kept(&row.raw),
-                ])?;
+                reject
+                    .execute(params![
+                        source,
+                        edition,
+                        counts.rows_rejected,
+                        batch.rows.file,
+                        counted(row.line),
+                        counted(row.byte_start),
+                        counted(row.byte_length),
+                        row.column,
+                        row.reason.name(),
+                        row.detail,
+                        kept(&row.raw),
+                    ])
+                    .map_err(failed)?;
             }
-            let mut blocks = Vec::new();
-            index.push_first(&batch, first, &mut blocks);
-            write_blocks(&tx, (source, edition), blocks)?;
+            index.push_first(&batch, first, &mut Vec::new())?;
             batches.give_back(batch);
         }
     }
-    tx.commit()?;
+    tx.commit().map_err(failed)?;
     counts.records_new = counts.rows_entered;
     Ok((counts, suspects))
-}
-
-fn write_blocks(
-    file: &Connection,
-    (source, edition): (i64, i64),
-    blocks: Vec<Block>,
-) -> rusqlite::Result<()> {
-    for (number, content) in blocks {
-        file.prepare(lines::INSERT)?.execute(params![source, edition, number, content])?;
-    }
-    Ok(())
 }
 
 const SAME_KEY: &str =

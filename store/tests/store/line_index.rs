@@ -2,6 +2,7 @@
 
 use std::collections::BTreeSet;
 use std::io::Cursor;
+use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicUsize, Ordering};
 
 use crossfoot_roll::layout::Layout;
@@ -18,6 +19,7 @@ on_both_databases! {
     a_file_with_other_columns_is_read_row_by_row,
     an_index_is_kept_for_the_edition_in_use_alone,
     a_row_before_the_one_that_is_known_makes_that_one_the_double,
+    an_index_that_is_damaged_or_gone_changes_nothing,
 }
 
 /// Numbers that are the same in every run (splitmix64, public domain, Sebastiano Vigna).
@@ -191,10 +193,63 @@ async fn an_index_is_kept_for_the_edition_in_use_alone(ground: &Ground) {
     for note in ["a", "b", "c"] {
         take(ground, &layout, &format!("{HEADER}\n1,1000,110,{note}\n2,2000,110,same\n"), true).await;
     }
-    let editions: BTreeSet<String> =
-        ground.record_rows("SELECT CAST(edition AS TEXT) FROM line_block").await.into_iter().collect();
     let both = ["2", "3"].map(str::to_owned);
-    assert_eq!(editions, BTreeSet::from(both), "the one before goes with the next load");
+    assert_eq!(editions(ground).await, BTreeSet::from(both), "the one before goes with the next load");
+}
+
+/// The editions that have an index: in files of the embedded database, in a table of the server.
+async fn editions(ground: &Ground) -> BTreeSet<String> {
+    if ground.settings.database_url.is_empty() {
+        let names = index_files(ground);
+        return names
+            .iter()
+            .map(|path| path.file_stem().unwrap().to_str().unwrap()[..].to_owned())
+            .map(|stem| stem.rsplit('.').next().unwrap().to_owned())
+            .collect();
+    }
+    ground.record_rows("SELECT CAST(edition AS TEXT) FROM line_block").await.into_iter().collect()
+}
+
+/// The files of indexes, whole or not.
+fn index_files(ground: &Ground) -> Vec<PathBuf> {
+    let folder = std::fs::read_dir(ground.settings.data.join("sources")).unwrap();
+    let paths = folder.map(|entry| entry.unwrap().path());
+    paths.filter(|path| path.to_str().unwrap().contains(".lines")).collect()
+}
+
+/// An index that is lost or damaged costs time and nothing else.
+async fn an_index_that_is_damaged_or_gone_changes_nothing(ground: &Ground) {
+    let layout = layout();
+    let rows: Vec<String> = (1..=500).map(|parcel| format!("{parcel},{},110,a", 1000 + parcel)).collect();
+    let text = |first: &str| format!("{HEADER}\n{first}\n{}\n", rows.join("\n"));
+    let known_after = async |night: &str, harm: &dyn Fn(&Path)| {
+        take(ground, &layout, &text(&format!("999,900,110,{night}")), true).await;
+        if ground.settings.database_url.is_empty() {
+            let newest = index_files(ground)
+                .into_iter()
+                .max_by_key(|path| path.metadata().unwrap().modified().unwrap());
+            harm(&newest.unwrap());
+        } else {
+            return 500;
+        }
+        let (counts, met) = take(ground, &layout, &text(&format!("999,900,110,{night} again")), true).await;
+        assert_eq!((counts.rows_entered, counts.records_ended), (501, 0));
+        assert_eq!(counts.records_unchanged, 501, "the note is not mapped");
+        met
+    };
+    assert_eq!(known_after("a", &|_| ()).await, 500);
+    if ground.settings.database_url.is_empty() {
+        assert_eq!(known_after("b", &|path| std::fs::remove_file(path).unwrap()).await, 0, "gone");
+        let cut =
+            |path: &Path| std::fs::File::options().write(true).open(path).unwrap().set_len(4_000).unwrap();
+        assert_eq!(known_after("c", &cut).await, 0, "cut off");
+        let turn = |path: &Path| {
+            let mut bytes = std::fs::read(path).unwrap();
+            bytes[4_000] ^= 1;
+            std::fs::write(path, bytes).unwrap();
+        };
+        assert_eq!(known_after("d", &turn).await, 0, "its one block has a byte that is another");
+    }
 }
 
 async fn a_row_before_the_one_that_is_known_makes_that_one_the_double(ground: &Ground) {
