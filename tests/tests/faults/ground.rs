@@ -305,6 +305,12 @@ impl Ground {
     pub(crate) fn left_over(&self) -> BTreeSet<String> {
         let used: BTreeSet<String> =
             self.sql("SELECT container FROM source WHERE container IS NOT NULL").into_iter().collect();
+        // the line index of the edition in use, and of the one before until the next is loaded
+        let indexes = self.sql(
+            "SELECT container || '.' || CAST(edition.number AS TEXT) || '.lines' FROM source
+             JOIN edition ON edition.source = source.number
+             WHERE container IS NOT NULL AND edition.number IN (current_edition, current_edition - 1)",
+        );
         let there: Vec<String> = match &self.place {
             Place::Folder => names_in(&self.data().join("sources")),
             Place::Server { .. } | Place::Breakable { .. } => self.sql(
@@ -314,7 +320,8 @@ impl Ground {
         let missing = used.iter().filter(|name| !there.contains(name)).map(|name| format!("{name} is gone"));
         // the journal of a file in use is in use
         let stem = |name: &str| name.trim_end_matches("-wal").trim_end_matches("-shm").to_owned();
-        there.iter().filter(|name| !used.contains(&stem(name))).cloned().chain(missing).collect()
+        let needless = |name: &&String| !used.contains(&stem(name)) && !indexes.contains(name);
+        there.iter().filter(needless).cloned().chain(missing).collect()
     }
 
     /// Demands the state that an undisturbed run left, and that nothing else lies about.
@@ -370,12 +377,12 @@ impl Running {
         assert!(sent.unwrap().success());
     }
 
-    /// Kills it with SIGKILL; false when it had ended by itself.
-    pub(crate) fn kill(mut self) -> bool {
-        let ran = self.child.try_wait().unwrap().is_none();
+    /// Kills it with SIGKILL; gives how it ended and its log when it had ended by itself.
+    pub(crate) fn kill(mut self) -> Option<String> {
+        let ended = self.child.try_wait().unwrap();
         self.child.kill().unwrap();
         self.child.wait().unwrap();
-        ran
+        ended.map(|status| format!("{status}: {}", self.log()))
     }
 
     /// Asks it to end after the job at hand, and gives its log.
