@@ -253,7 +253,8 @@ impl Store {
     }
 
     /// Puts files that lie elsewhere in the place of those of a known edition that were not kept yet and have the same
-    /// bytes: an original that was moved before it was kept is supplied again. Gives the job that keeps them.
+    /// bytes: an original that was moved before it was kept is supplied again. Gives the job that keeps them, also one
+    /// that has nothing left to keep and was not ended.
     ///
     /// # Errors
     /// [`StoreError`] of the database.
@@ -272,7 +273,9 @@ impl Store {
             supplied += tx.execute(sql, values![&file.object_key, source, edition, &file.sha256]).await?;
         }
         if supplied == 0 {
-            return Ok(None);
+            drop(tx);
+            // a process that was killed between keeping the files and ending its job has left the job
+            return self.edition_keeping(source, edition).await;
         }
         let job = enqueue(&mut tx, keeping_job(source, edition, later)).await?;
         tx.commit().await?;

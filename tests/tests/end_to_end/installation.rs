@@ -119,6 +119,20 @@ impl Installation {
         text.lines().map(str::to_owned).collect()
     }
 
+    /// Changes the database from beside, to what only chance brings about.
+    pub(crate) fn change(&self, statement: &str) {
+        let file = self.data().join("crossfoot.db");
+        if file.is_file() {
+            let script = "import sqlite3, sys\n\
+                          database = sqlite3.connect(sys.argv[1], timeout=10)\n\
+                          database.execute(sys.argv[2])\n\
+                          database.commit()\n";
+            script_output(script, &[file.into_os_string(), statement.into()]);
+        } else {
+            self.sql(statement);
+        }
+    }
+
     /// The content of all tables but those of the work itself, records of sources included.
     pub(crate) fn tables(&self) -> Tables {
         let mut tables = match &self.database {

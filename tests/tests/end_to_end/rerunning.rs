@@ -29,6 +29,22 @@ fn the_same_input_again_changes_nothing(place: &Installation) {
     unchanged();
 }
 
+/// Killed after the files were kept and before that was noted, an import leaves a job that nobody waits for.
+fn the_same_roll_again_ends_a_job_that_a_killed_import_left(place: &Installation) {
+    place.settled();
+    let open = "SELECT state FROM job WHERE state IN ('queued', 'running') AND kind = 'import'";
+    assert!(place.sql(open).is_empty());
+    place.change(
+        "UPDATE job SET state = 'running', lease_token = 'of nobody', lease_until = 1, ended_at = NULL
+         WHERE dedup_key LIKE 'original%' AND kind = 'import'",
+    );
+    assert_eq!(place.sql(open), ["running"]);
+    let tables = place.tables();
+    place.take_roll(roll(&[Some(1000), Some(1200), Some(900)])).code(0);
+    assert!(place.sql(open).is_empty(), "{:?}", place.sql("SELECT kind, state, reason FROM job"));
+    same(&place.tables(), &tables);
+}
+
 fn houses_in_another_order_or_form_are_the_same_houses(place: &Installation) {
     place.settled();
     let tables = place.tables();
@@ -64,4 +80,5 @@ on_both_databases!(
     an_edition_that_was_there_before_is_not_taken_in_again,
     houses_in_another_order_or_form_are_the_same_houses,
     the_same_input_again_changes_nothing,
+    the_same_roll_again_ends_a_job_that_a_killed_import_left,
 );

@@ -8,7 +8,7 @@ use std::time::{Duration, Instant};
 
 use serde_json::Value;
 
-use crate::installation::{Installation, script_output};
+use crate::installation::Installation;
 
 /// The machine may be compiling beside the test.
 const PATIENCE: Duration = Duration::from_secs(60);
@@ -83,17 +83,7 @@ impl Installation {
 
     /// Makes every schedule due since long ago.
     pub(crate) fn all_due(&self) {
-        let change = "UPDATE schedule SET next_at = 1000000";
-        let file = self.folder().join("data/crossfoot.db");
-        if file.is_file() {
-            let script = "import sqlite3, sys\n\
-                          database = sqlite3.connect(sys.argv[1], timeout=10)\n\
-                          database.execute(sys.argv[2])\n\
-                          database.commit()\n";
-            script_output(script, &[file.into_os_string(), change.into()]);
-        } else {
-            self.sql(change);
-        }
+        self.change("UPDATE schedule SET next_at = 1000000");
     }
 
     /// The report since ever.

@@ -181,7 +181,6 @@ pub(super) fn remove_others(folder: &Path, container: &str, but: Option<i64>) ->
 }
 
 #[cfg(test)]
-#[expect(clippy::unwrap_used, reason = "a test may")]
 mod tests {
     use super::*;
 

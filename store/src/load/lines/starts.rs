@@ -92,7 +92,6 @@ impl Starts {
 }
 
 #[cfg(test)]
-#[expect(clippy::unwrap_used, reason = "a test may")]
 mod tests {
     use super::*;
     use proptest::prelude::*;
