@@ -133,6 +133,11 @@ pub(crate) fn damaged(error: ZipError) -> UnpackError {
 }
 
 impl Entry {
+    /// How many bytes it has as the directory says; reading it fails where it has others.
+    pub(crate) fn size(&self) -> u64 {
+        self.size
+    }
+
     /// The bytes of the file, unpacked as they are read, with its checksum held at the end.
     pub(crate) fn open(&self) -> Result<Source, UnpackError> {
         let name = self.name.clone();
@@ -220,12 +225,13 @@ impl Read for Checked {
             Ok(read) => read,
         };
         self.bound.add(read, self.tally.bytes())?;
-        if read == 0 {
-            self.ended = true;
-            if self.bound.unpacked() != self.entry.size {
-                let stated = self.entry.size;
-                return Err(self.damage(format!("the archive says that it has {stated} bytes")));
-            }
+        self.ended = read == 0;
+        // more than stated is an error at once: the sum of what is stated bounds what comes out of an archive
+        let (found, stated) = (self.bound.unpacked(), self.entry.size);
+        if found > stated || (self.ended && found != stated) {
+            return Err(self.damage(format!("the archive says that it has {stated} bytes")));
+        }
+        if self.ended {
             if self.decoder.crc().sum() != self.entry.crc {
                 return Err(self.damage("its checksum does not hold".to_owned()));
             }
