@@ -545,7 +545,10 @@ fn each_once(texts: &[Placed], layout: &Layout) -> Result<(), AssembleError> {
         let Some(first) = seen.insert((text.2.table, text.2.plain_name()), text) else { continue };
         if first.2.of_several || text.2.of_several {
             return Err(AssembleError::Twice {
-                table: layout.table.get(usize::from(text.2.table)).map_or_else(String::new, |t| t.name.clone()),
+                table: layout
+                    .table
+                    .get(usize::from(text.2.table))
+                    .map_or_else(String::new, |t| t.name.clone()),
                 first: first.2.told(&first.1),
                 second: text.2.told(&text.1),
             });

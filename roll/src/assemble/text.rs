@@ -128,7 +128,16 @@ impl TableText {
         }
         let table = u16::try_from(table).map_err(|_| lost())?;
         let (of_several, is_last) = (false, true);
-        Ok(Self { table, name, within: text.within, of_several, is_last, source: text.source, layout, received })
+        Ok(Self {
+            table,
+            name,
+            within: text.within,
+            of_several,
+            is_last,
+            source: text.source,
+            layout,
+            received,
+        })
     }
 
     /// The text in words: what its lines are counted in.

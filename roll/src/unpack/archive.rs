@@ -104,6 +104,10 @@ fn judge_name(name: &str) -> Result<(), UnpackError> {
     if name.is_empty() || name.contains('\0') {
         return bad("no name");
     }
+    // it goes into messages and lists, where it could move the cursor of a terminal or begin a line of its own
+    if name.chars().any(char::is_control) {
+        return bad("a name with control characters");
+    }
     if name.starts_with(['/', '\\']) || name.as_bytes().get(1) == Some(&b':') {
         return bad("an absolute path");
     }
