@@ -188,7 +188,7 @@ pub struct Looked {
     /// The texts, in the order in which [`Assembled`] numbers them.
     pub texts: Vec<TextFound>,
     /// Files with the names of what they hold besides, which is not read.
-    pub passed_over: Vec<(String, Vec<String>)>,
+    pub passed_over: PassedOver,
     /// Where no row of a parcel or building can be read: how many were looked at, and the first of them.
     pub nothing_readable: Option<(u64, Option<Reject>)>,
 }
@@ -506,14 +506,17 @@ fn table_of(name: &str, layout: &Layout) -> Result<u16, AssembleError> {
 /// A text with the place of its file among those handed in, and the name of that.
 type Placed = (usize, String, TableText);
 
+/// Files with the names of what they hold besides, which is not read.
+type PassedOver = Vec<(String, Vec<String>)>;
+
 /// The texts of an edition's files, and the files with the names of what they hold besides. No table that has to be there
 /// lacks one, and none is there in two versions.
 fn texts_of(
     files: Vec<NamedFile>,
     layout: &Layout,
     scratch: &Path,
-) -> Result<(Vec<Placed>, Vec<(String, Vec<String>)>), AssembleError> {
-    let (mut texts, mut passed_over): (Vec<Placed>, _) = (Vec::new(), Vec::new());
+) -> Result<(Vec<Placed>, PassedOver), AssembleError> {
+    let (mut texts, mut passed_over): (Vec<Placed>, PassedOver) = (Vec::new(), Vec::new());
     for (place, file) in files.into_iter().enumerate() {
         let name = file.0.clone();
         let found = FileTexts::open(file, layout, scratch)?;

@@ -235,10 +235,8 @@ impl Read for Checked {
         if found > stated || (self.ended && found != stated) {
             return Err(self.damage(format!("the archive says that it has {stated} bytes")));
         }
-        if self.ended {
-            if self.decoder.crc().sum() != self.entry.crc {
-                return Err(self.damage("its checksum does not hold".to_owned()));
-            }
+        if self.ended && self.decoder.crc().sum() != self.entry.crc {
+            return Err(self.damage("its checksum does not hold".to_owned()));
         }
         Ok(read)
     }

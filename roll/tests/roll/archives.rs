@@ -222,7 +222,7 @@ fn the_texts_of_an_archive_are_bounded_in_number_and_bytes() {
 }
 
 #[test]
-fn no_table_in_an_archive_is_lost_because_it_is_packed_again() {
+fn a_table_that_cannot_be_read_refuses_its_archive_by_its_name() {
     let row = b"PIN,BLD,SF\n1,1,900\n".as_slice();
     for name in ["rows2.csv.gz", "rows2.gz"] {
         let layout = if name == "rows2.gz" { "rows*" } else { "rows*.csv" };
@@ -247,6 +247,12 @@ fn no_table_in_an_archive_is_lost_because_it_is_packed_again() {
             )
         );
     }
+    let wrong = archive("roll.zip", &[("2026/rows1.csv", row), ("2026/rows2.csv", b"PIN,BLD\n1,1\n")]);
+    let refused = refusal(&vec![wrong], &parts());
+    assert!(
+        refused.starts_with("2026/rows2.csv in roll.zip: header on line 1: no column \"SF\""),
+        "{refused}"
+    );
     let control = archive("roll.zip", &[("rows1.csv", row), ("rows\x1B[2J.csv", row)]);
     let refused = refusal(&vec![control], &parts());
     assert!(refused.contains(r#""rows\u{1b}[2J.csv", which is a name with control characters"#), "{refused}");
