@@ -20,6 +20,7 @@ use crossfoot_roll::lines::KnownLines;
 use crossfoot_roll::reader::{Batch, RollReader, Summary};
 use crossfoot_store::in_place::{FileInPlace, Settled};
 use crossfoot_store::load::{Feed, RollBatch};
+use crossfoot_store::object::KeptFile;
 use crossfoot_store::source::{EditionArrival, EditionNotes};
 use crossfoot_store::{Store, StoreSettings};
 use serde_json::json;
@@ -107,7 +108,8 @@ async fn run(options: &Options) -> Result<String, Failure> {
     let loaded_at = begun.elapsed();
     let summary = parsing.await??;
     loaded.counts.rows_total = i64::try_from(summary.rows_total)?;
-    if store.edition_settle(&claim, (source.number, edition), &[summary.sha256]).await? != Settled::New {
+    let read = [KeptFile { sha256: summary.sha256, ..place.unread() }];
+    if store.edition_settle(&claim, (source.number, edition), &read).await? != Settled::New {
         return Err("the roll is here already".into());
     }
     store.edition_make_current(&claim, &source, edition, &loaded).await?;

@@ -33,18 +33,19 @@ pub struct TextAgain {
 pub const BEHIND_BYTES: usize = 2;
 
 impl TextAgain {
-    /// Opens a file as received and reads the header of the text that the layout means.
+    /// Opens a file as received and reads the header of the text that the layout means. `within` is the name of the text
+    /// in it, where it holds several tables of the layout.
     ///
     /// # Errors
     /// [`OriginalError`].
     pub fn open(
         source: Box<dyn Read + Send>,
-        name: &str,
+        (name, within): (&str, Option<&str>),
         layout: &Layout,
         scratch: &Path,
     ) -> Result<Self, OriginalError> {
         if layout.assembles() {
-            let text = TableText::open((name.to_owned(), source), layout, scratch)?;
+            let text = TableText::open((name.to_owned(), source), within, layout, scratch)?;
             let (table, named) = (text.table, (text.name, text.within));
             return Self::of(text.source, text.layout, text.received.is_some(), named, |head, layout| {
                 table_header(head, layout, table)

@@ -15,7 +15,7 @@ mod value;
 use crate::entry::{Entry, Reason, Reject};
 use crate::header::{Header, HeaderError};
 use crate::layout::{Grain, Layout};
-use crate::limits::{PARCEL_ROWS_MAX, RUNS_MERGED_MAX, SORT_BYTES_MAX};
+use crate::limits::{PARCEL_ROWS_MAX, RUNS_MERGED_MAX, SORT_BYTES_MAX, TEXTS_MAX};
 use crate::reader::Summary;
 use crate::unpack::{Received, UnpackError};
 use piece::Piece;
@@ -26,7 +26,7 @@ use std::collections::BTreeMap;
 use std::fmt;
 use std::io::{self, Read};
 use std::path::Path;
-use text::TableText;
+use text::{FileTexts, TableText};
 use thiserror::Error;
 
 /// A file of an edition: its name, and its bytes from the start.
@@ -69,16 +69,42 @@ pub enum AssembleError {
         /// Why.
         error: Box<UnpackError>,
     },
-    /// A file holds several tables.
-    #[error(
-        "{file} holds texts of several tables or of several files of one ({names}): unpack it and hand its files in \
-         together, each packed by itself or not"
-    )]
+    /// One text of a file is asked for without its name, and several belong to tables.
+    #[error("{file} holds several texts of tables ({names}), and nothing says which of them is meant")]
     Several {
         /// Its name.
         file: String,
         /// The names within that fit a table.
         names: String,
+    },
+    /// A file does not hold the text that is asked for, or it belongs to no table.
+    #[error("{file} holds no text {name} of a table of the layout: it is not the file that was read")]
+    NotWithin {
+        /// Its name.
+        file: String,
+        /// The name within it.
+        name: String,
+    },
+    /// Two texts of one table have one name.
+    #[error(
+        "{first} and {second} are two texts of one name for the table {table}: hand in the newer one alone or, where both \
+         are parts of the roll, give them different names"
+    )]
+    Twice {
+        /// The table.
+        table: String,
+        /// The one, with its file.
+        first: String,
+        /// The other, with its file.
+        second: String,
+    },
+    /// A file holds too many tables.
+    #[error("{file} holds {found} texts of tables, the most is {TEXTS_MAX}: pack them into several archives")]
+    TooManyTexts {
+        /// Its name.
+        file: String,
+        /// How many it holds.
+        found: usize,
     },
     /// There are too many.
     #[error("{0} files: an edition has {max} at the most", max = u16::MAX)]
@@ -88,7 +114,7 @@ pub enum AssembleError {
     Io(#[from] io::Error),
 }
 
-/// Rows put together, and rows set aside, each with the number of its file.
+/// Rows put together, and rows set aside, each with the number of its text: that of its file, where no file holds several.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct AssembledBatch {
     /// Records, by their number within the batch; the file is that of the row that states the area.
@@ -99,12 +125,12 @@ pub struct AssembledBatch {
     pub bytes_read: u64,
 }
 
-/// What was read from one file.
+/// What was read from one text.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct FileSummary {
     /// The layout's table.
     pub table: String,
-    /// As of any file. Its rejects are those of the reading; what putting together set aside is in [`Totals`].
+    /// As of any file, length and hash those of the file as received. Its rejects are those of the reading; what putting together set aside is in [`Totals`].
     pub summary: Summary,
     /// Rows that do not meet the table's conditions.
     pub left_out: u64,
@@ -130,19 +156,48 @@ pub struct Totals {
 /// Reads a file of whatever kind.
 type AnyReader = TableReader<Box<dyn Read + Send>>;
 
-/// The file that is being read, with what it came to so far.
+/// A text that waits to be read.
+struct Waiting {
+    table: u16,
+    reader: AnyReader,
+    received: Option<Received>,
+    is_last: bool,
+}
+
+/// The text that is being read, with what it came to so far.
 struct Reading {
     file: u16,
     reader: AnyReader,
     received: Option<Received>,
+    is_last: bool,
     summary: FileSummary,
+}
+
+/// A text of an edition's files.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct TextFound {
+    /// The place of its file among those that were handed in.
+    pub file: usize,
+    /// Its name in its file, where that holds several texts that are read.
+    pub within: Option<String>,
+}
+
+/// What a look into the files of an edition found.
+#[derive(Debug, Default)]
+pub struct Looked {
+    /// The texts, in the order in which [`Assembled`] numbers them.
+    pub texts: Vec<TextFound>,
+    /// Files with the names of what they hold besides, which is not read.
+    pub passed_over: PassedOver,
+    /// Where no row of a parcel or building can be read: how many were looked at, and the first of them.
+    pub nothing_readable: Option<(u64, Option<Reject>)>,
 }
 
 /// Reads the files of an edition and gives its records.
 pub struct Assembled {
     plan: Plan,
     layout: Layout,
-    waiting: std::vec::IntoIter<(u16, AnyReader, Option<Received>)>,
+    waiting: std::vec::IntoIter<Waiting>,
     reading: Option<Reading>,
     sorter: Option<Sorter>,
     merged: Option<Merged>,
@@ -183,16 +238,17 @@ impl Assembled {
         temp: &Path,
         sort_bytes: usize,
     ) -> Result<Self, AssembleError> {
-        let texts = texts_of(files, layout, temp)?;
-        let mut plan = Plan::new(layout, texts.iter().map(|(name, text)| text.told(name)).collect());
+        let (texts, _) = texts_of(files, layout, temp)?;
+        let mut plan = Plan::new(layout, texts.iter().map(|(_, name, text)| text.told(name)).collect());
         let mut waiting = Vec::new();
-        for (file, (name, text)) in (0u16..).zip(texts) {
-            let (table, received) = (text.table, text.received.clone());
+        for (file, (_, name, text)) in (0u16..).zip(texts) {
+            let (table, received, is_last) = (text.table, text.received.clone(), text.is_last);
+            let name = text.told(&name);
             let reader = reader_of(text, file).map_err(|error| header_error(name, error))?;
             for (field, column) in &reader.renamed {
                 plan.renamed.insert((*field, file), column.clone());
             }
-            waiting.push((table, reader, received));
+            waiting.push(Waiting { table, reader, received, is_last });
         }
         Ok(Self {
             plan,
@@ -258,7 +314,7 @@ impl Assembled {
         while looked_at < rows_max {
             let Some(Reading { file, reader, summary, .. }) = &mut self.reading else {
                 match self.waiting.next() {
-                    Some((table, reader, received)) => self.begin(table, reader, received),
+                    Some(next) => self.begin(next),
                     None => return self.sort(),
                 }
                 continue;
@@ -290,7 +346,7 @@ impl Assembled {
         Ok(())
     }
 
-    fn begin(&mut self, table: u16, reader: AnyReader, received: Option<Received>) {
+    fn begin(&mut self, Waiting { table, reader, received, is_last }: Waiting) {
         let file = u16::try_from(self.summaries.len()).unwrap_or(u16::MAX);
         let table = self.layout.table.get(usize::from(table)).map(|table| table.name.clone());
         let summary = FileSummary {
@@ -306,11 +362,11 @@ impl Assembled {
             left_out: 0,
             headers_repeated: 0,
         };
-        self.reading = Some(Reading { file, reader, received, summary });
+        self.reading = Some(Reading { file, reader, received, is_last, summary });
     }
 
     fn end(&mut self) -> io::Result<()> {
-        let Some(Reading { reader, received, mut summary, .. }) = self.reading.take() else {
+        let Some(Reading { reader, received, is_last, mut summary, .. }) = self.reading.take() else {
             return Ok(());
         };
         summary.summary = reader.finish()?;
@@ -321,7 +377,8 @@ impl Assembled {
         summary.summary.rows_total = summary.summary.rows_total.saturating_sub(summary.headers_repeated);
         summary.summary.entries =
             summary.summary.entries.saturating_sub(summary.headers_repeated + summary.left_out);
-        self.bytes_read += summary.summary.bytes;
+        // texts of one file share its bytes
+        self.bytes_read += if is_last { summary.summary.bytes } else { 0 };
         self.summaries.push(summary);
         Ok(())
     }
@@ -386,19 +443,19 @@ fn next_piece(merged: &mut Merged) -> io::Result<Option<Piece>> {
 }
 
 /// Looks whether the files are what the layout says and any row of a parcel or building can be read. Most files answer
-/// with their first rows; packed ones are unpacked to their end, since whether they are whole shows only there. The number
-/// of rows looked at where none can be read, and the first of them. `scratch` is a folder for archives.
+/// with their first rows; packed ones are unpacked to their end, since whether they are whole shows only there. `scratch`
+/// is a folder for archives.
 ///
 /// # Errors
 /// [`AssembleError`].
-pub fn look(
-    files: Vec<NamedFile>,
-    layout: &Layout,
-    scratch: &Path,
-) -> Result<Option<(u64, Option<Reject>)>, AssembleError> {
-    let texts = texts_of(files, layout, scratch)?;
+pub fn look(files: Vec<NamedFile>, layout: &Layout, scratch: &Path) -> Result<Looked, AssembleError> {
+    let (texts, passed_over) = texts_of(files, layout, scratch)?;
+    let mut looked = Looked { passed_over, ..Looked::default() };
     let (mut rows, mut first, mut found) = (0, None, false);
-    for (file, (name, text)) in (0u16..).zip(texts) {
+    for (file, (place, name, text)) in (0u16..).zip(texts) {
+        let within = text.within.clone().filter(|_| text.of_several);
+        looked.texts.push(TextFound { file: place, within });
+        let name = text.told(&name);
         let (table, packed) = (text.table, text.received.is_some());
         let mut reader = reader_of(text, file).map_err(|error| header_error(name.clone(), error))?;
         let anchor =
@@ -418,7 +475,8 @@ pub fn look(
             io::copy(&mut reader.into_source(), &mut io::sink()).map_err(|e| read_error(&name, e))?;
         }
     }
-    Ok((!found).then_some((rows, first)))
+    looked.nothing_readable = (!found).then_some((rows, first));
+    Ok(looked)
 }
 
 /// The header of a text of a table, from its beginning.
@@ -445,26 +503,61 @@ fn table_of(name: &str, layout: &Layout) -> Result<u16, AssembleError> {
     number.ok_or_else(|| AssembleError::NoTable { file: name.to_owned(), tables: listed(layout) })
 }
 
-/// The texts of an edition's files, each with the name of its file; no table that has to be there lacks one.
+/// A text with the place of its file among those handed in, and the name of that.
+type Placed = (usize, String, TableText);
+
+/// Files with the names of what they hold besides, which is not read.
+type PassedOver = Vec<(String, Vec<String>)>;
+
+/// The texts of an edition's files, and the files with the names of what they hold besides. No table that has to be there
+/// lacks one, and none is there in two versions.
 fn texts_of(
     files: Vec<NamedFile>,
     layout: &Layout,
     scratch: &Path,
-) -> Result<Vec<(String, TableText)>, AssembleError> {
-    if files.len() > usize::from(u16::MAX) {
-        return Err(AssembleError::TooManyFiles(files.len()));
+) -> Result<(Vec<Placed>, PassedOver), AssembleError> {
+    let (mut texts, mut passed_over): (Vec<Placed>, PassedOver) = (Vec::new(), Vec::new());
+    for (place, file) in files.into_iter().enumerate() {
+        let name = file.0.clone();
+        let found = FileTexts::open(file, layout, scratch)?;
+        texts.extend(found.texts.into_iter().map(|text| (place, name.clone(), text)));
+        if !found.passed_over.is_empty() {
+            passed_over.push((name, found.passed_over));
+        }
+        if texts.len() > usize::from(u16::MAX) {
+            return Err(AssembleError::TooManyFiles(texts.len()));
+        }
     }
-    let text = |file: NamedFile| Ok((file.0.clone(), TableText::open(file, layout, scratch)?));
-    let texts = files.into_iter().map(text).collect::<Result<Vec<_>, AssembleError>>()?;
-    let has = |at| texts.iter().any(|(_, text)| text.table == at);
+    each_once(&texts, layout)?;
+    let has = |at| texts.iter().any(|(_, _, text)| text.table == at);
     let lacking = (0u16..).zip(&layout.table).find(|(at, table)| !table.optional && !has(*at));
     match lacking {
         Some((_, table)) => Err(AssembleError::NoFile {
             table: table.name.clone(),
             pattern: table.pattern.clone().unwrap_or_else(|| "*".to_owned()),
         }),
-        None => Ok(texts),
+        None => Ok((texts, passed_over)),
     }
+}
+
+/// A table twice under one name is a copy of it or another year: rows of an extension would count twice. Files that are
+/// handed in one by one were chosen one by one; what an archive holds nobody may have looked at.
+fn each_once(texts: &[Placed], layout: &Layout) -> Result<(), AssembleError> {
+    let mut seen: BTreeMap<(u16, String), &Placed> = BTreeMap::new();
+    for text in texts {
+        let Some(first) = seen.insert((text.2.table, text.2.plain_name()), text) else { continue };
+        if first.2.of_several || text.2.of_several {
+            return Err(AssembleError::Twice {
+                table: layout
+                    .table
+                    .get(usize::from(text.2.table))
+                    .map_or_else(String::new, |t| t.name.clone()),
+                first: first.2.told(&first.1),
+                second: text.2.told(&text.1),
+            });
+        }
+    }
+    Ok(())
 }
 
 fn reader_of(text: TableText, file: u16) -> Result<AnyReader, HeaderError> {

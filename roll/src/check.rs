@@ -31,7 +31,7 @@ pub use gates::Gate;
 pub use heaping::Heaping;
 pub use identifier::{IdPart, LostZeros};
 pub use identity::{IdentityCheck, IdentityFailure, digit_off};
-pub use remark::{Remark, doubles_told, grouped, percent, remarks};
+pub use remark::{Remark, doubles_told, grouped, passed_over, percent, remarks};
 pub use summary::{AreaSummary, CheckSummary, Quartiles, YearSummary};
 pub use tally::{Figures, Tally};
 

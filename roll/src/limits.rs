@@ -76,6 +76,10 @@ pub const UNPACKED_RATIO_FROM: u64 = 64 << 20;
 /// The most files in an archive. Published ones hold a few dozen.
 pub const MEMBERS_MAX: usize = 1_000;
 
+/// The most texts of one archive or workbook that are read as tables of a layout. Each is open with its buffers while
+/// headers are looked at, a megabyte or so; rolls in parts by district have a few dozen.
+pub const TEXTS_MAX: usize = 100;
+
 /// The largest window of zstd, 2^27 bytes, as its own command line program takes without being told otherwise.
 pub const ZSTD_WINDOW_LOG_MAX: u32 = 27;
 

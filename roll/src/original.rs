@@ -64,8 +64,11 @@ pub fn text(
 ) -> Result<(Text, Option<Received>), UnpackError> {
     let opened = unpack::open(source, name, scratch)?;
     let received = opened.received.clone();
+    let all = opened.besides(&[]);
     let member = opened.choose(layout.file.within.as_deref())?;
-    Ok((member.text(layout, scratch)?, received))
+    let mut text = member.text(layout, scratch)?;
+    text.passed_over = all.into_iter().filter(|name| Some(name) != text.within.as_ref()).collect();
+    Ok((text, received))
 }
 
 /// Reads the rows of a file as received. Lines and bytes of a row count in the unpacked text; progress, length and hash
@@ -74,6 +77,7 @@ pub struct OriginalReader {
     reader: RollReader<Box<dyn Read + Send>>,
     received: Option<Received>,
     within: Option<String>,
+    passed_over: Vec<String>,
 }
 
 impl OriginalReader {
@@ -90,7 +94,7 @@ impl OriginalReader {
         let (text, received) = text(source, name, layout, scratch)?;
         let layout = text.layout(layout);
         let reader = RollReader::new(text.source, &layout)?;
-        Ok(Self { reader, received, within: text.within })
+        Ok(Self { reader, received, within: text.within, passed_over: text.passed_over })
     }
 
     /// The header.
@@ -102,6 +106,12 @@ impl OriginalReader {
     #[must_use]
     pub fn within(&self) -> Option<&str> {
         self.within.as_deref()
+    }
+
+    /// The names of what else its archive or workbook holds, which is not read.
+    #[must_use]
+    pub fn passed_over(&self) -> &[String] {
+        &self.passed_over
     }
 
     /// As [`RollReader::next_batch`]; the bytes read are those of the file.

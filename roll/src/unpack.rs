@@ -29,6 +29,8 @@ pub use workbook::WorkbookError;
 
 /// How many names a message lists.
 const NAMES_LISTED: usize = 20;
+/// How many characters of a name a message shows; an archive may have names of 65,535.
+const NAME_CHARS_LISTED: usize = 120;
 
 /// Why a file is not unpacked, or not to its end.
 #[derive(Debug, Error)]
@@ -231,13 +233,20 @@ impl From<UnpackError> for io::Error {
     }
 }
 
-/// The first of some names, and how many more there are.
+/// The first of some names, shortened, and how many more there are.
 pub(crate) fn listed(names: &[impl AsRef<str>]) -> String {
-    let shown: Vec<String> =
-        names.iter().map(AsRef::as_ref).take(NAMES_LISTED).map(|name| format!("{name:?}")).collect();
+    let shown: Vec<String> = names.iter().map(AsRef::as_ref).take(NAMES_LISTED).map(quoted).collect();
     let more = names.len().saturating_sub(NAMES_LISTED);
     let rest = if more > 0 { format!(" and {more} more") } else { String::new() };
     format!("{}{rest}", shown.join(", "))
+}
+
+/// A name in quotes; of one that is too long the beginning.
+pub(crate) fn quoted(name: &str) -> String {
+    match name.char_indices().nth(NAME_CHARS_LISTED) {
+        Some((end, _)) => format!("{:?}…", name.get(..end).unwrap_or_default()),
+        None => format!("{name:?}"),
+    }
 }
 
 fn but(others: &[String]) -> String {
@@ -305,6 +314,8 @@ pub struct Text {
     pub source: Source,
     /// Its name in an archive or workbook, where it is in one.
     pub within: Option<String>,
+    /// The names of what else is in there.
+    pub passed_over: Vec<String>,
     written: Written,
 }
 
@@ -449,6 +460,13 @@ impl Opened {
         !matches!(self.holder, Holder::Itself)
     }
 
+    /// The names of what it holds, but for those that were chosen; nothing where it is itself the text.
+    #[must_use]
+    pub fn besides(&self, chosen: &[&str]) -> Vec<String> {
+        let names = self.members.iter().map(|member| &member.name).filter(|_| self.holds_several());
+        names.filter(|name| !chosen.contains(&name.as_str())).cloned().collect()
+    }
+
     /// The text of exactly this name.
     #[must_use]
     pub fn take(self, name: &str) -> Option<Member> {
@@ -498,6 +516,22 @@ impl Member {
         }
     }
 
+    /// Whether it is packed once more, as text alone is: gzip or zstd.
+    #[must_use]
+    pub fn is_packed_again(&self) -> bool {
+        matches!(&self.content, Content::Entry(_, Kind::Gzip | Kind::Zstd))
+    }
+
+    /// The most bytes of text that come of it, where its archive says that; more than it says is an error when it is
+    /// read.
+    #[must_use]
+    pub fn bytes(&self) -> u64 {
+        match &self.content {
+            Content::Entry(entry, _) => entry.size(),
+            Content::AsReceived(_) | Content::Text { .. } | Content::Sheet(_) => 0,
+        }
+    }
+
     /// Its text. The layout says which columns a spreadsheet must not have damaged.
     ///
     /// # Errors
@@ -506,17 +540,21 @@ impl Member {
         let written = |utf8| if utf8 { Written::InUtf8 } else { Written::AsTheLayoutSays };
         match self.content {
             Content::AsReceived(source) => {
-                Ok(Text { source, within: None, written: Written::AsTheLayoutSays })
+                Ok(Text { source, within: None, passed_over: Vec::new(), written: Written::AsTheLayoutSays })
             }
-            Content::Text { text, utf8 } => Ok(Text { source: text, within: None, written: written(utf8) }),
+            Content::Text { text, utf8 } => {
+                Ok(Text { source: text, within: None, passed_over: Vec::new(), written: written(utf8) })
+            }
             Content::Entry(entry, kind) => {
                 let inside = format!("{:?} in the zip archive", self.name);
                 let (source, utf8) = inner_text(kind, entry.open()?, &inside)?;
-                Ok(Text { source, within: Some(self.name), written: written(utf8) })
+                let passed_over = Vec::new();
+                Ok(Text { source, within: Some(self.name), passed_over, written: written(utf8) })
             }
             Content::Sheet(book) => {
                 let source = workbook::text(&book, &self.name, layout, scratch)?;
-                Ok(Text { source, within: Some(self.name), written: Written::BySheet })
+                let passed_over = Vec::new();
+                Ok(Text { source, within: Some(self.name), passed_over, written: Written::BySheet })
             }
         }
     }

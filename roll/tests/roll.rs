@@ -7,6 +7,8 @@
 
 #[path = "roll/account.rs"]
 mod account;
+#[path = "roll/archives.rs"]
+mod archives;
 #[path = "roll/assembly.rs"]
 mod assembly;
 #[path = "roll/checks.rs"]

@@ -6,6 +6,7 @@ use crossfoot_roll::check::{
 };
 use crossfoot_roll::layout::Layout;
 use crossfoot_store::check::EditionCheck;
+use crossfoot_store::object::KeptFile;
 use crossfoot_store::source::Edition;
 use crossfoot_store::{Store, StoreError};
 
@@ -218,15 +219,15 @@ fn heaped(heaping: &Heaping, unit: &str) -> String {
 
 fn sums(edition: &Edition, check: &EditionCheck) -> Vec<String> {
     // which file a line is of has to be said only where there are several
-    let files: Vec<&str> = match edition.files.as_slice() {
+    let files: Vec<String> = match edition.files.as_slice() {
         [_] => Vec::new(),
-        files => files.iter().map(|file| file.name.as_str()).collect(),
+        files => files.iter().map(KeptFile::told).collect(),
     };
     check.counts.identities.iter().flat_map(|(name, sum)| sum_said(name, sum, &files)).collect()
 }
 
 /// A sum that records must keep, with the rows in which it does not hold.
-fn sum_said(name: &str, sum: &IdentityCheck, files: &[&str]) -> Vec<String> {
+fn sum_said(name: &str, sum: &IdentityCheck, files: &[String]) -> Vec<String> {
     if sum.checked <= 0 {
         return Vec::new();
     }
@@ -358,7 +359,7 @@ mod tests {
         let examples = [row(0, 5), row(1, 9)].into_iter().collect();
         let sum = IdentityCheck { checked: 1_200, failed: 3, examples };
         assert_eq!(
-            sum_said("total = a + b", &sum, &["one.csv", "two.csv"]),
+            sum_said("total = a + b", &sum, &["one.csv", "two.csv"].map(str::to_owned)),
             [
                 "total = a + b does not hold in 3 of 1,200 rows (0.2 %).",
                 "For example line 5 of one.csv: parcel 7-1 has 2685 where its parts come to 2285, one digit off.",

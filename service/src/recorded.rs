@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 
 use crossfoot_roll::layout::Layout;
 use crossfoot_roll::record_view::NamedValue;
+use crossfoot_store::object::KeptFile;
 use crossfoot_store::queue::PairView;
 use crossfoot_store::record::Record;
 use crossfoot_store::{Store, StoreError};
@@ -83,7 +84,7 @@ impl<'s> Recorded<'s> {
     async fn learn(&mut self, source: i64, edition: i64) -> Result<(), StoreError> {
         if !self.editions.contains_key(&(source, edition)) {
             let read = self.store.edition(source, edition).await?;
-            let files = read.files.into_iter().map(|file| file.name).collect();
+            let files = read.files.iter().map(KeptFile::told).collect();
             self.editions.insert((source, edition), (read.layout, files));
         }
         Ok(())

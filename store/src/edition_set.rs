@@ -330,7 +330,6 @@ fn set_of(row: &Row) -> Result<EditionSet, StoreError> {
 }
 
 fn file_of(row: &Row) -> Result<(KeptFile, String), StoreError> {
-    let file =
-        KeptFile { name: row.get(0)?, sha256: row.get(1)?, bytes: row.get(2)?, object_key: row.get(3)? };
-    Ok((file, row.get(4)?))
+    let (name, sha256, bytes, object_key) = (row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?);
+    Ok((KeptFile { name, sha256, bytes, object_key, within: None }, row.get(4)?))
 }

@@ -13,7 +13,8 @@ use crossfoot_roll::layout::Layout;
 use serde_json::json;
 use sha2::{Digest as _, Sha256};
 
-use crate::database::{Lock, Tx, values};
+use crate::database::{Lock, values};
+use crate::edition_text::as_received;
 use crate::job::{Claim, JobKind, NewJob, commit_held, enqueue, hold};
 use crate::object::KeptFile;
 use crate::source::identity;
@@ -89,6 +90,7 @@ impl FileInPlace {
             sha256: String::new(),
             bytes: i64::try_from(bytes).unwrap_or(i64::MAX),
             object_key: format!("{SCHEME}{bytes}:{modified_ns}:{inode}:{device}:{}", self.path.display()),
+            within: None,
         }
     }
 
@@ -205,12 +207,14 @@ impl Store {
         layout: &Layout,
         files: &[KeptFile],
     ) -> Result<Option<i64>, StoreError> {
+        let files = as_received(files);
         let identity = identity(files.iter().map(|file| file.sha256.as_str()), &layout.version());
         let sql = "SELECT number FROM edition WHERE source = $1 AND identity = $2 AND state NOT IN ('refused', 'withdrawn')";
         self.main.fetch_one(sql, values![source, identity]).await?.map(|row| row.get(0)).transpose()
     }
 
-    /// Notes the hashes of an edition that was read in place, and records the job that keeps its files.
+    /// Notes the hashes of an edition that was read in place, which its files have here, and records the job that keeps
+    /// them.
     ///
     /// # Errors
     /// [`StoreError::LeaseLost`] when the job was taken over.
@@ -218,7 +222,7 @@ impl Store {
         &self,
         claim: &Claim,
         (source, edition): (i64, i64),
-        sha256: &[String],
+        files: &[KeptFile],
     ) -> Result<Settled, StoreError> {
         let mut tx = self.main.begin().await?;
         hold(&mut tx, claim).await?;
@@ -228,7 +232,8 @@ impl Store {
             Some(row) => row.get(0)?,
             None => String::new(),
         };
-        let identity = identity(sha256.iter().map(String::as_str), &layout_version);
+        let received = as_received(files);
+        let identity = identity(received.iter().map(|file| file.sha256.as_str()), &layout_version);
         let known = tx
             .fetch_one(
                 "SELECT number FROM edition
@@ -241,10 +246,10 @@ impl Store {
         }
         let sql = "UPDATE edition SET identity = $1 WHERE source = $2 AND number = $3";
         tx.execute(sql, values![&identity, source, edition]).await?;
-        for (number, sha256) in (0i64..).zip(sha256) {
+        for (number, file) in (0i64..).zip(files) {
             let sql =
                 "UPDATE edition_file SET sha256 = $1 WHERE source = $2 AND edition = $3 AND number = $4";
-            tx.execute(sql, values![sha256, source, edition, number]).await?;
+            tx.execute(sql, values![&file.sha256, source, edition, number]).await?;
         }
         let later = claim.payload.get("keep_later").and_then(serde_json::Value::as_bool) == Some(true);
         enqueue(&mut tx, keeping_job(source, edition, later)).await?;
@@ -294,14 +299,14 @@ impl Store {
         self.main.fetch_one(sql, values![here, later]).await?.map(|row| row.get(0)).transpose()
     }
 
-    /// Takes a file of an edition that was read in place into the object store.
+    /// Takes a received file of an edition that was read in place into the object store, for all its texts.
     ///
     /// # Errors
     /// [`StoreError::File`] when it is gone or has changed, [`StoreError::LeaseLost`] when the job was taken over.
     pub async fn edition_file_keep(
         &self,
         claim: &Claim,
-        (source, edition, number): (i64, i64, i64),
+        (source, edition): (i64, i64),
         file: &KeptFile,
     ) -> Result<(), StoreError> {
         let Some(place) = FileInPlace::of_key(&file.object_key) else { return Ok(()) };
@@ -317,15 +322,11 @@ impl Store {
         }
         let mut tx = self.main.begin().await?;
         hold(&mut tx, claim).await?;
-        note_kept(&mut tx, (source, edition, number), &kept).await?;
+        let sql = "UPDATE edition_file SET object_key = $1
+                   WHERE source = $2 AND edition = $3 AND object_key = $4 AND sha256 = $5";
+        tx.execute(sql, values![&kept.object_key, source, edition, &file.object_key, &file.sha256]).await?;
         commit_held(tx, claim).await
     }
-}
-
-async fn note_kept(tx: &mut Tx, place: (i64, i64, i64), kept: &KeptFile) -> Result<(), StoreError> {
-    let sql = "UPDATE edition_file SET object_key = $1 WHERE source = $2 AND edition = $3 AND number = $4";
-    tx.execute(sql, values![&kept.object_key, place.0, place.1, place.2]).await?;
-    Ok(())
 }
 
 fn keeping_job(source: i64, edition: i64, later: bool) -> NewJob {

@@ -12,6 +12,7 @@ pub mod compare;
 mod database;
 pub mod edition;
 pub mod edition_set;
+pub mod edition_text;
 mod error;
 pub mod fetch;
 pub mod finding;

@@ -74,6 +74,8 @@ pub struct KeptFile {
     pub bytes: i64,
     /// Its key in the object store.
     pub object_key: String,
+    /// The name of the text in it that is meant, where it holds several files of an edition.
+    pub within: Option<String>,
 }
 
 /// The name under which the same bytes lie before or after they are packed.
@@ -124,7 +126,7 @@ impl Store {
             self.copy_in(path, file).await?
         };
         let name = path.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
-        Ok(KeptFile { name, sha256, bytes, object_key })
+        Ok(KeptFile { name, sha256, bytes, object_key, within: None })
     }
 
     /// Into the folder: read once, and named by its hash at the end.

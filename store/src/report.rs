@@ -77,16 +77,21 @@ impl Store {
     /// [`StoreError`] of the database.
     pub async fn report_editions(&self, since: i64) -> Result<Vec<EditionNews>, StoreError> {
         let sql = "SELECT s.id, e.number, e.state, e.received_at, e.refusal, e.rows_total, e.rows_entered, e.rows_repeated,
-                          e.rows_rejected, e.records_new, e.records_changed, e.records_ended, e.records_unchanged, f.name
+                          e.rows_rejected, e.records_new, e.records_changed, e.records_ended, e.records_unchanged, f.name,
+                          f.within
                    FROM edition e JOIN source s ON s.number = e.source
                    LEFT JOIN edition_file f ON f.source = e.source AND f.edition = e.number
                    WHERE e.received_at >= $1 ORDER BY s.id, e.number, f.number";
         let mut editions: Vec<EditionNews> = Vec::new();
         for row in self.main.fetch(sql, values![since]).await? {
-            let file: Option<String> = row.get(13)?;
+            let (file, within): (Option<String>, Option<String>) = (row.get(13)?, row.get(14)?);
             let (source, number): (String, i64) = (row.get(0)?, row.get(1)?);
             match editions.last_mut() {
-                Some(last) if last.source == source && last.number == number => last.files.extend(file),
+                Some(last) if last.source == source && last.number == number => {
+                    // the texts of a file stand beside each other
+                    let again = within.is_some() && last.files.last() == file.as_ref();
+                    last.files.extend(file.filter(|_| !again));
+                }
                 Some(_) | None => editions.push(edition_of(&row, source, number, file)?),
             }
         }

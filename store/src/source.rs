@@ -6,6 +6,7 @@ use sha2::{Digest as _, Sha256};
 
 use crate::database::{Lock, Row, Tx, values};
 use crate::edition::HoldReason;
+use crate::edition_text::as_received;
 use crate::in_place::HERE;
 use crate::job::{JobKind, NewJob, enqueue, running};
 use crate::object::KeptFile;
@@ -126,7 +127,7 @@ pub struct Edition {
     pub median_um2: Option<i64>,
     /// Why it is or was held for a person.
     pub held_for: Vec<HoldReason>,
-    /// Its files.
+    /// Its files; of one that holds several texts which are read, each of these, once it was opened.
     pub files: Vec<KeptFile>,
     /// The names of each file's columns, once it was read.
     pub headers: Vec<Vec<String>>,
@@ -233,7 +234,8 @@ impl Store {
     }
 
     /// Takes a set of kept files as an edition of a source and records the job that loads it. A layout that follows its
-    /// jurisdiction's rule for parcel numbers is kept with the newest version of it.
+    /// jurisdiction's rule for parcel numbers is kept with the newest version of it. Files of another edition that are
+    /// texts of one original are taken as that original: another layout may read others in it.
     ///
     /// # Errors
     /// [`StoreError::Conflict`] as [`Store::layout_resolved`].
@@ -261,6 +263,7 @@ impl Store {
     ) -> Result<EditionArrival, StoreError> {
         let layout = &self.layout_resolved(layout).await?;
         let layout_version = layout.version();
+        let files = &as_received(files);
         let identity = identity(files.iter().map(told_apart_by), &layout_version);
         let mut tx = self.main.begin().await?;
         tx.lock(Lock::Alone, "SELECT number FROM source WHERE number = $1", values![source.number]).await?;
@@ -307,7 +310,8 @@ impl Store {
         let files = self
             .main
             .fetch(
-                "SELECT name, sha256, bytes, object_key, header FROM edition_file WHERE source = $1 AND edition = $2 ORDER BY number",
+                "SELECT name, sha256, bytes, object_key, header, within FROM edition_file
+                 WHERE source = $1 AND edition = $2 ORDER BY number",
                 values![source, number],
             )
             .await?;
@@ -450,6 +454,7 @@ fn edition_of(row: &Row, files: &[Row]) -> Result<Edition, StoreError> {
                 sha256: file.get(1)?,
                 bytes: file.get(2)?,
                 object_key: file.get(3)?,
+                within: file.get(5)?,
             })
         })
         .collect::<Result<_, StoreError>>()?;

@@ -70,5 +70,7 @@ mod sets;
 mod sources;
 #[path = "store/standards.rs"]
 mod standards;
+#[path = "store/texts.rs"]
+mod texts;
 #[path = "store/totals.rs"]
 mod totals;

@@ -11,6 +11,8 @@ mod both_databases;
 
 #[path = "end_to_end/ames.rs"]
 mod ames;
+#[path = "end_to_end/archives.rs"]
+mod archives;
 #[path = "end_to_end/bad_houses.rs"]
 mod bad_houses;
 #[path = "end_to_end/bad_rolls.rs"]

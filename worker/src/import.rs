@@ -11,11 +11,14 @@ mod parsing;
 use std::sync::mpsc as threads;
 
 use crossfoot_audit::area::Area;
-use crossfoot_roll::check::RollCheck;
+use crossfoot_roll::check::{Remark, RollCheck, passed_over};
+use crossfoot_roll::reader::Summary;
 use crossfoot_store::edition::{HoldReason, sentences};
+use crossfoot_store::edition_text::as_received;
 use crossfoot_store::in_place::{FileInPlace, Settled};
 use crossfoot_store::job::Claim;
 use crossfoot_store::load::{Feed, Loaded};
+use crossfoot_store::object::KeptFile;
 use crossfoot_store::source::{Edition, Source};
 use crossfoot_store::{Store, StoreError};
 use tokio::sync::mpsc;
@@ -40,7 +43,7 @@ pub(crate) async fn run(store: &Store, claim: &Claim, progress: &Progress) -> Re
         return keeping::run(store, claim, place).await;
     }
     let source = store.source_by_number(place.0).await?;
-    let edition = store.edition(source.number, place.1).await?;
+    let mut edition = store.edition(source.number, place.1).await?;
     if edition.state != "staged" {
         store.job_finish(claim).await?;
         return Ok(JobEnd::Done);
@@ -52,13 +55,16 @@ pub(crate) async fn run(store: &Store, claim: &Claim, progress: &Progress) -> Re
         );
         return refuse(store, claim, &source, &edition, reason).await;
     }
-    progress.set_total(edition.files.iter().map(|file| file.bytes).sum());
+    progress.set_total(as_received(&edition.files).iter().map(|file| file.bytes).sum());
     // what is refused is refused before anything of it is written
-    let (look, good_for) = match look_into(store, &source, &edition).await? {
+    let Looked { look, good_for, texts, told } = match look_into(store, &source, &edition).await? {
         Ok(looked) => looked,
         Err(ParseStop::Refused(reason)) => return refuse(store, claim, &source, &edition, reason).await,
         Err(stop) => return Err(broken_off(stop, None)),
     };
+    if let Some(texts) = texts {
+        edition.files = store.edition_texts(claim, place, &edition.files, &texts).await?;
+    }
     // loading begins by sweeping away what an earlier attempt left: after a pause that would be what is in use
     store.job_renew(claim, 0, Some(progress.get().1)).await?;
     let (parsed, loaded) =
@@ -71,12 +77,11 @@ pub(crate) async fn run(store: &Store, claim: &Claim, progress: &Progress) -> Re
     if let Some(reason) = not_as_received(&parsed, &edition) {
         return Err(JobError::Lasting(reason));
     }
-    let hashes = parsed.summaries.iter().map(|summary| summary.sha256.clone()).collect();
-    if let Some(reason) = here_already(store, claim, &edition, hashes).await? {
+    if let Some(reason) = here_already(store, claim, &edition, &parsed).await? {
         return refuse(store, claim, &source, &edition, reason).await;
     }
     let counts = complete(&edition, parsed, &mut loaded);
-    let gates = checking::conclude(store, claim, &source, &edition, counts, &loaded).await?;
+    let gates = checking::conclude(store, claim, &source, &edition, (counts, told), &loaded).await?;
     if gates.iter().any(|gate| gate.refuse) {
         let reasons: Vec<String> = gates.into_iter().map(|gate| gate.sentence).collect();
         return refuse(store, claim, &source, &edition, reasons.join("; ")).await;
@@ -116,13 +121,16 @@ async fn here_already(
     store: &Store,
     claim: &Claim,
     edition: &Edition,
-    hashes: Vec<String>,
+    parsed: &Parsed,
 ) -> Result<Option<String>, JobError> {
     if !edition.files.iter().any(|file| FileInPlace::of_key(&file.object_key).is_some()) {
         return Ok(None);
     }
     still_in_place(store, edition).await?;
-    let settled = store.edition_settle(claim, (edition.source, edition.number), &hashes).await?;
+    let read =
+        |(file, summary): (&KeptFile, &Summary)| KeptFile { sha256: summary.sha256.clone(), ..file.clone() };
+    let files: Vec<KeptFile> = edition.files.iter().zip(&parsed.summaries).map(read).collect();
+    let settled = store.edition_settle(claim, (edition.source, edition.number), &files).await?;
     let Settled::Known(known) = settled else { return Ok(None) };
     Ok(Some(format!("these files are here already as edition {known}: nothing to do")))
 }
@@ -198,20 +206,34 @@ async fn refuse(
 
 type LoadedOrNot = Result<Loaded, StoreError>;
 
+/// The files of an edition as received: the texts in one are found in it again.
 async fn originals(store: &Store, edition: &Edition) -> Result<Originals, StoreError> {
-    let mut files: Originals = Vec::with_capacity(edition.files.len());
-    for file in &edition.files {
-        files.push((file.name.clone(), store.object_open(&file.object_key).await?));
+    let received = as_received(&edition.files);
+    let mut files: Originals = Vec::with_capacity(received.len());
+    for file in received {
+        files.push((file.name, store.object_open(&file.object_key).await?));
     }
     Ok(files)
 }
 
-/// Looks into the files before anything is written; also gives what a line index of them is good for.
+/// What a look into the files of an edition found.
+struct Looked {
+    look: Look,
+    /// What a line index of the files is good for.
+    good_for: Option<String>,
+    /// Under a layout with tables the texts that are read: of each the place of its file and, where that holds several,
+    /// its name.
+    texts: Option<Vec<(usize, Option<String>)>>,
+    /// What there is to tell of the files.
+    told: Vec<Remark>,
+}
+
+/// Looks into the files before anything is written.
 async fn look_into(
     store: &Store,
     source: &Source,
     edition: &Edition,
-) -> Result<Result<(Look, Option<String>), ParseStop>, JobError> {
+) -> Result<Result<Looked, ParseStop>, JobError> {
     let files = match originals(store, edition).await {
         Ok(files) => files,
         // gone, or another file by now
@@ -220,14 +242,20 @@ async fn look_into(
     };
     let (layout, scratch) = (edition.layout.clone(), store.scratch());
     if layout.assembles() {
-        let looking = tokio::task::spawn_blocking(move || assembling::has_an_entry(files, &layout, &scratch));
-        return Ok(looking.await.map_err(parser_ended)?.map(|()| (Look::Again, None)));
+        let looking = tokio::task::spawn_blocking(move || assembling::look_into(files, &layout, &scratch));
+        return Ok(looking.await.map_err(parser_ended)?.map(|found| Looked {
+            look: Look::Again,
+            good_for: None,
+            texts: Some(found.texts.into_iter().map(|text| (text.file, text.within)).collect()),
+            told: found.passed_over.iter().filter_map(|(name, all)| passed_over(name, all)).collect(),
+        }));
     }
     let opening = tokio::task::spawn_blocking(move || parsing::open(files, &layout, &scratch));
     let opened = match opening.await.map_err(parser_ended)? {
         Ok(opened) => opened,
         Err(stop) => return Ok(Err(stop)),
     };
+    let told = opened.passed_over();
     // what an office mended is no file of the publisher's: the next one is not read against it
     let mended = store.mend(source.number, edition.number).await?.is_some();
     let good_for = opened.good_for().filter(|_| !mended);
@@ -236,7 +264,7 @@ async fn look_into(
         None => None,
     };
     let looking = tokio::task::spawn_blocking(move || parsing::look(opened.against(known)));
-    Ok(looking.await.map_err(parser_ended)?.map(|look| (look, good_for)))
+    Ok(looking.await.map_err(parser_ended)?.map(|look| Looked { look, good_for, texts: None, told }))
 }
 
 fn parser_ended(error: tokio::task::JoinError) -> JobError {
@@ -282,6 +310,11 @@ async fn still_in_place(store: &Store, edition: &Edition) -> Result<(), JobError
 
 /// The bytes that were parsed are the bytes that were received.
 fn not_as_received(parsed: &Parsed, edition: &Edition) -> Option<String> {
+    if parsed.summaries.len() != edition.files.len() {
+        return Some(
+            "the files hold other texts than when they were looked at: hand them in again".to_owned(),
+        );
+    }
     let mut read = edition.files.iter().zip(&parsed.summaries);
     read.find(|(file, summary)| !file.sha256.is_empty() && file.sha256 != summary.sha256).map(
         |(file, summary)| {

@@ -1,6 +1,7 @@
 //! Packing the kept originals of an edition, once it is loaded or refused.
 
 use crossfoot_store::Store;
+use crossfoot_store::edition_text::as_received;
 use crossfoot_store::job::Claim;
 
 use crate::progress::Progress;
@@ -16,9 +17,10 @@ pub(crate) async fn run(store: &Store, claim: &Claim, progress: &Progress) -> Re
         })
     };
     let edition = store.edition(number("source")?, number("edition")?).await?;
-    progress.set_total(edition.files.iter().map(|file| file.bytes).sum());
+    let files = as_received(&edition.files);
+    progress.set_total(files.iter().map(|file| file.bytes).sum());
     let mut before = 0i64;
-    for file in &edition.files {
+    for file in &files {
         let progress = progress.clone();
         let done = move |bytes: u64| progress.set_done(before.saturating_add_unsigned(bytes));
         store.original_keep(claim, file, done).await?;

@@ -30,8 +30,11 @@ pub(crate) async fn text_again(
     layout: &Layout,
 ) -> Result<TextAgain, FromOriginal> {
     let original = store.object_open(&kept.object_key).await?;
-    let (name, layout, scratch) = (kept.name.clone(), layout.clone(), store.scratch());
-    let read = tokio::task::spawn_blocking(move || TextAgain::open(original, &name, &layout, &scratch));
+    let (name, within) = (kept.name.clone(), kept.within.clone());
+    let (layout, scratch) = (layout.clone(), store.scratch());
+    let read = tokio::task::spawn_blocking(move || {
+        TextAgain::open(original, (&name, within.as_deref()), &layout, &scratch)
+    });
     Ok(read.await.map_err(|e| ended(&e))??)
 }
 

@@ -106,7 +106,7 @@ impl MendForms {
                 packed.push(None);
                 continue;
             }
-            let unreadable = |why: String| MendFormError::Header { file: kept.name.clone(), why };
+            let unreadable = |why: String| MendFormError::Header { file: kept.told(), why };
             let text = text_again(store, kept, &edition.layout).await.map_err(|e| told(kept, e))?;
             let form = MendForm::new(&text.layout, &edition.layout.file, &text.head, &text.behind)
                 .map_err(|error| unreadable(PublishedError::from(error).to_string()))?;
@@ -252,7 +252,7 @@ fn told(kept: &KeptFile, error: FromOriginal) -> MendFormError {
     match error {
         FromOriginal::Store(error) => MendFormError::Store(error),
         FromOriginal::Original(error) => {
-            MendFormError::Header { file: kept.name.clone(), why: with_causes(&error) }
+            MendFormError::Header { file: kept.told(), why: with_causes(&error) }
         }
     }
 }

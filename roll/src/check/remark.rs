@@ -8,6 +8,7 @@ use super::summary::{CheckSummary, square_feet_of};
 use super::tally::whole;
 use super::{IdentityCheck, RollCheck};
 use crate::layout::Layout;
+use crate::unpack::listed;
 
 /// A remark on a file.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
@@ -46,6 +47,17 @@ pub fn remarks(check: &RollCheck, doubles: &DoublesCheck, layout: &Layout) -> Ve
     let all =
         rounding.into_iter().chain(scientific).chain(zeros).chain(years).chain(identities).chain(doubles);
     all.map(|(kind, sentence)| Remark { kind: kind.to_owned(), sentence }).collect()
+}
+
+/// The remark on what an archive or workbook holds besides the texts that are read; none where there is nothing.
+#[must_use]
+pub fn passed_over(file: &str, names: &[String]) -> Option<Remark> {
+    let sentence = format!(
+        "{file} holds {} more that the layout does not read: {}; where rows of the roll are in there, name it in the layout",
+        grouped(i64::try_from(names.len()).unwrap_or(i64::MAX)),
+        listed(names)
+    );
+    (!names.is_empty()).then(|| Remark { kind: "passed_over".to_owned(), sentence })
 }
 
 fn rounding(summary: &CheckSummary, layout: &Layout) -> Option<String> {

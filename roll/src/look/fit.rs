@@ -100,6 +100,9 @@ fn assembled(
         | AssembleError::NoFile { .. }
         | AssembleError::Unpack { .. }
         | AssembleError::Several { .. }
+        | AssembleError::NotWithin { .. }
+        | AssembleError::Twice { .. }
+        | AssembleError::TooManyTexts { .. }
         | AssembleError::TooManyFiles(_) => {
             NotRead::Refused(Refusal { words: error.to_string(), lists_names: false })
         }

@@ -104,6 +104,10 @@ fn judge_name(name: &str) -> Result<(), UnpackError> {
     if name.is_empty() || name.contains('\0') {
         return bad("no name");
     }
+    // it goes into messages and lists, where it could move the cursor of a terminal or begin a line of its own
+    if name.chars().any(char::is_control) {
+        return bad("a name with control characters");
+    }
     if name.starts_with(['/', '\\']) || name.as_bytes().get(1) == Some(&b':') {
         return bad("an absolute path");
     }
@@ -133,6 +137,11 @@ pub(crate) fn damaged(error: ZipError) -> UnpackError {
 }
 
 impl Entry {
+    /// How many bytes it has as the directory says; reading it fails where it has others.
+    pub(crate) fn size(&self) -> u64 {
+        self.size
+    }
+
     /// The bytes of the file, unpacked as they are read, with its checksum held at the end.
     pub(crate) fn open(&self) -> Result<Source, UnpackError> {
         let name = self.name.clone();
@@ -220,15 +229,14 @@ impl Read for Checked {
             Ok(read) => read,
         };
         self.bound.add(read, self.tally.bytes())?;
-        if read == 0 {
-            self.ended = true;
-            if self.bound.unpacked() != self.entry.size {
-                let stated = self.entry.size;
-                return Err(self.damage(format!("the archive says that it has {stated} bytes")));
-            }
-            if self.decoder.crc().sum() != self.entry.crc {
-                return Err(self.damage("its checksum does not hold".to_owned()));
-            }
+        self.ended = read == 0;
+        // more than stated is an error at once: the sum of what is stated bounds what comes out of an archive
+        let (found, stated) = (self.bound.unpacked(), self.entry.size);
+        if found > stated || (self.ended && found != stated) {
+            return Err(self.damage(format!("the archive says that it has {stated} bytes")));
+        }
+        if self.ended && self.decoder.crc().sum() != self.entry.crc {
+            return Err(self.damage("its checksum does not hold".to_owned()));
         }
         Ok(read)
     }

@@ -75,7 +75,7 @@ fn many_rows_of_a_packed_file_are_copied_in_one_pass() {
     let (text, scratch) = (b"PIN,SQFT\n01,1200\n02,900\n", tempfile::tempdir().unwrap());
     let open = || {
         let source = Box::new(Cursor::new(fixture("roll.csv.gz")));
-        TextAgain::open(source, "roll.csv.gz", &plain, scratch.path()).unwrap()
+        TextAgain::open(source, ("roll.csv.gz", None), &plain, scratch.path()).unwrap()
     };
     let opened = open();
     let head = opened.head.len();

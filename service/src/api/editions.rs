@@ -9,6 +9,7 @@ use axum::http::{HeaderMap, StatusCode, header};
 use axum::response::IntoResponse;
 use crossfoot_store::history::{ChangeEntry, FieldChange};
 use crossfoot_store::listing::EditionEntry;
+use crossfoot_store::object::KeptFile;
 use crossfoot_store::office::Role;
 use crossfoot_store::source::{EditionArrival, EditionCounts, EditionNotes, RollStatus, Source};
 use serde::{Deserialize, Serialize};
@@ -330,7 +331,7 @@ pub(crate) async fn get_rejects(
     }
     let (source, _) = found(&app, &id, n).await?;
     let files = app.store.edition(source.number, n).await?.files;
-    let names: Vec<String> = files.into_iter().map(|file| file.name).collect();
+    let names: Vec<String> = files.iter().map(KeptFile::told).collect();
     if source.current_edition.is_none() {
         return Ok(streamed(Form::Csv, (), |()| async { Ok(None::<Rows<()>>) }));
     }

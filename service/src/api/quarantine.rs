@@ -9,6 +9,7 @@ use axum::http::{HeaderMap, StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use crossfoot_store::StoreError;
 use crossfoot_store::mend::{Mend, MendArrival, MendNote, RejectGroup};
+use crossfoot_store::object::KeptFile;
 use crossfoot_store::office::Role;
 use crossfoot_store::source::{Edition, EditionArrival, Source};
 use crossfoot_worker::quarantine::{MendFormError, MendForms, Shown};
@@ -96,7 +97,7 @@ pub(crate) struct Group {
 /// A row in quarantine.
 #[derive(Debug, Serialize, ToSchema)]
 pub(crate) struct Example {
-    /// The file.
+    /// The file; the name of the text in it first, where it holds several.
     pub(crate) file: String,
     /// Its line.
     pub(crate) line: i64,
@@ -108,7 +109,7 @@ pub(crate) struct Example {
 pub(crate) fn groups(groups: Vec<RejectGroup>, edition: &Edition) -> Vec<Group> {
     let file = |number: i64| {
         let file = usize::try_from(number).ok().and_then(|place| edition.files.get(place));
-        file.map(|file| file.name.clone()).unwrap_or_default()
+        file.map(KeptFile::told).unwrap_or_default()
     };
     let group = |group: RejectGroup| Group {
         reason: group.reason,

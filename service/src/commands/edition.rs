@@ -101,7 +101,7 @@ async fn show(installation: &Installation, source: &Source, number: i64) -> anyh
     let year = edition.roll_year.map(|year| format!(", roll of {year}")).unwrap_or_default();
     say(&format!("{}: edition {number} is {} ({}{year})\n", source.id, edition.state, edition.status))?;
     for file in &edition.files {
-        say(&format!("  {}, {} bytes, {}\n", file.name, file.bytes, file.sha256))?;
+        say(&format!("  {}, {} bytes, {}\n", plain(&file.told()), file.bytes, file.sha256))?;
     }
     for reason in &edition.held_for {
         say(&format!("  held: {}\n", plain(&sentence(&reason.sentence))))?;

@@ -3,6 +3,7 @@
 use std::io::Write;
 
 use crossfoot_store::StoreError;
+use crossfoot_store::object::KeptFile;
 use crossfoot_store::queue::PairView;
 use crossfoot_store::record::RejectView;
 use crossfoot_store::source::Source;
@@ -177,7 +178,7 @@ async fn rejects(
         after = last.number;
         for reject in &page {
             let file = usize::try_from(reject.file).ok().and_then(|n| files.get(n));
-            sink.row(&reject_json(reject, file.map_or("", |f| f.name.as_str())))?;
+            sink.row(&reject_json(reject, &file.map(KeptFile::told).unwrap_or_default()))?;
         }
     }
 }

@@ -336,18 +336,26 @@ pub(crate) async fn report(
         say(&format!("  {n} {}\n", reason.replace('_', " ")))?;
     }
     for reject in installation.store.reject_list(&source, edition.number, 0, REJECTS_SHOWN).await? {
-        say(&format!("  line {}: {}\n", reject.line, reject.detail))?;
+        say(&format!("  line {}{}: {}\n", reject.line, of_file(edition, reject.file), reject.detail))?;
     }
     if c.rows_rejected > REJECTS_SHOWN {
         say(&format!("  … all of them: crossfoot export rejects --source {}\n", source.id))?;
     }
-    if c.rows_rejected > 0 {
+    // rows of tables cannot be read one by one
+    if c.rows_rejected > 0 && !edition.layout.assembles() {
         say(&format!(
             "  to mend them: crossfoot export rejects --source {} --to-mend --out mend.csv, then crossfoot import mend mend.csv\n",
             source.id
         ))?;
     }
     Ok(())
+}
+
+/// Which file a line is of, where an edition has several.
+fn of_file(edition: &Edition, file: i64) -> String {
+    let file = usize::try_from(file).ok().and_then(|file| edition.files.get(file));
+    let told = file.filter(|_| edition.files.len() > 1).map(|file| format!(" of {}", file.told()));
+    told.unwrap_or_default()
 }
 
 async fn all_houses(installation: &Installation, arguments: &ImportHouses) -> anyhow::Result<Outcome> {

@@ -190,7 +190,7 @@ fn received(shown: &Shown) -> Markup {
         table {
             thead { tr { th scope="col" { "File" } th.n scope="col" { "Bytes" } th scope="col" { "SHA-256" } } }
             tbody { @for file in &edition.files { tr {
-                td dir="auto" { (file.name) }
+                td dir="auto" { (file.told()) }
                 td.n data-l="Bytes" { (file.bytes) }
                 td data-l="SHA-256" { code { (file.sha256) } }
             } } }

@@ -66,7 +66,8 @@ pub(crate) async fn packed_meanwhile(tx: &mut Tx, source: i64, edition: i64) -> 
 }
 
 impl Store {
-    /// Files of all editions and how they are kept, by source, edition and place; of one source if it is named.
+    /// Files of all editions as received and how they are kept, by source, edition and place; of one source if it is
+    /// named.
     ///
     /// # Errors
     /// [`StoreError`] of the database.
@@ -74,7 +75,11 @@ impl Store {
         let sql = "SELECT s.id, f.source, f.edition, f.number, f.name, f.sha256, f.bytes, f.object_key,
                           coalesce(f.kept_bytes, f.bytes), f.form
                    FROM edition_file f JOIN source s ON s.number = f.source
-                   WHERE $1 = 0 OR f.source = $1 ORDER BY s.id, f.edition, f.number";
+                   WHERE ($1 = 0 OR f.source = $1)
+                     AND NOT EXISTS (SELECT 1 FROM edition_file t
+                                     WHERE t.source = f.source AND t.edition = f.edition AND t.number < f.number
+                                       AND t.object_key = f.object_key AND t.name = f.name AND f.within IS NOT NULL)
+                   ORDER BY s.id, f.edition, f.number";
         let rows = self.main.fetch(sql, values![source.unwrap_or_default()]).await?;
         rows.iter()
             .map(|row| {
@@ -88,6 +93,7 @@ impl Store {
                         sha256: row.get(5)?,
                         bytes: row.get(6)?,
                         object_key: row.get(7)?,
+                        within: None,
                     },
                     kept_bytes: row.get(8)?,
                     packed: row.get::<String>(9)? == "frames",

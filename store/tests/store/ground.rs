@@ -254,7 +254,8 @@ pub(crate) fn kept(content: &str) -> KeptFile {
     let mut hash = DefaultHasher::new();
     content.hash(&mut hash);
     let sha256 = format!("{:064x}", hash.finish());
-    KeptFile { name: "roll.csv".to_owned(), object_key: format!("originals/{sha256}"), sha256, bytes: 100 }
+    let object_key = format!("originals/{sha256}");
+    KeptFile { name: "roll.csv".to_owned(), object_key, sha256, bytes: 100, within: None }
 }
 
 pub(crate) fn sqft(square_feet: i64) -> Area {

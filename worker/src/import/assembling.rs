@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 use std::path::Path;
 
-use crossfoot_roll::assemble::{AssembleError, Assembled, AssembledBatch, look};
+use crossfoot_roll::assemble::{AssembleError, Assembled, AssembledBatch, Looked, look};
 use crossfoot_roll::check::RollChecker;
 use crossfoot_roll::header::HeaderError;
 use crossfoot_roll::layout::Layout;
@@ -18,12 +18,13 @@ use super::parsing::{
 use crate::gates::AreaTally;
 use crate::runner::with_causes;
 
-/// Looks whether the files are what the layout says and any row of a parcel or building can be read.
-pub(super) fn has_an_entry(files: Originals, layout: &Layout, scratch: &Path) -> Result<(), ParseStop> {
-    match look(files, layout, scratch).map_err(stop)? {
-        None => Ok(()),
+/// Looks whether the files are what the layout says and any row of a parcel or building can be read; gives what they hold.
+pub(super) fn look_into(files: Originals, layout: &Layout, scratch: &Path) -> Result<Looked, ParseStop> {
+    let looked = look(files, layout, scratch).map_err(stop)?;
+    match &looked.nothing_readable {
+        None => Ok(looked),
         Some((rows, first_reject)) => {
-            let rows = usize::try_from(rows).unwrap_or(usize::MAX);
+            let rows = usize::try_from(*rows).unwrap_or(usize::MAX);
             Err(ParseStop::Refused(nothing_readable(rows, first_reject.as_ref())))
         }
     }
@@ -81,6 +82,9 @@ fn stop(error: AssembleError) -> ParseStop {
         AssembleError::NoTable { .. }
         | AssembleError::NoFile { .. }
         | AssembleError::Several { .. }
+        | AssembleError::NotWithin { .. }
+        | AssembleError::Twice { .. }
+        | AssembleError::TooManyTexts { .. }
         | AssembleError::TooManyFiles(_) => ParseStop::Refused(error.to_string()),
     }
 }

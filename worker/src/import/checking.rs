@@ -8,7 +8,7 @@ use std::ops::Range;
 use crossfoot_audit::area::Area;
 use crossfoot_audit::record::figure::AreaUnit;
 use crossfoot_roll::check::{
-    DoublePair, DoublesCheck, Gate, RollCheck, RowPlace, definition_change, remarks,
+    DoublePair, DoublesCheck, Gate, Remark, RollCheck, RowPlace, definition_change, remarks,
 };
 use crossfoot_roll::{PublishedField, published_row};
 use crossfoot_store::check::EditionCheck;
@@ -42,13 +42,14 @@ pub(super) fn median(counts: &RollCheck, edition: &Edition) -> Option<Area> {
     }
 }
 
-/// Keeps the check of an edition and gives the reasons for which it must not come into use.
+/// Keeps the check of an edition, with what else there is to tell of its files, and gives the reasons for which it must
+/// not come into use.
 pub(super) async fn conclude(
     store: &Store,
     claim: &Claim,
     source: &Source,
     edition: &Edition,
-    counts: Option<RollCheck>,
+    (counts, told): (Option<RollCheck>, Vec<Remark>),
     loaded: &Loaded,
 ) -> Result<Vec<Gate>, JobError> {
     let mut gates: Vec<Gate> = loaded.doubles.gate().into_iter().collect();
@@ -61,7 +62,8 @@ pub(super) async fn conclude(
     let mut doubles = look_at(store, edition, &loaded.doubles.pairs).await;
     doubles.same = loaded.counts.rows_repeated;
     doubles.other = counts_of_doubles(&counts, loaded);
-    let remarks = remarks(&counts, &doubles, &edition.layout);
+    let mut remarks = remarks(&counts, &doubles, &edition.layout);
+    remarks.extend(told);
     let (changes, kept) = (loaded.changes.clone().shortened(), gates.clone());
     let check = EditionCheck { counts, doubles, changes, remarks, gates: kept };
     store.check_keep(claim, (source.number, edition.number), &edition.layout, &check).await?;

@@ -1,5 +1,6 @@
 //! Keeping the originals of an edition that was read in place.
 
+use crossfoot_store::edition_text::as_received;
 use crossfoot_store::job::Claim;
 use crossfoot_store::{Store, StoreError};
 
@@ -11,9 +12,9 @@ pub(super) async fn run(
     claim: &Claim,
     (source, edition): (i64, i64),
 ) -> Result<JobEnd, JobError> {
-    let files = store.edition(source, edition).await?.files;
-    for (number, file) in (0i64..).zip(&files) {
-        match store.edition_file_keep(claim, (source, edition, number), file).await {
+    let files = as_received(&store.edition(source, edition).await?.files);
+    for file in &files {
+        match store.edition_file_keep(claim, (source, edition), file).await {
             Ok(()) => {}
             Err(error @ StoreError::File { .. }) => {
                 return Err(JobError::Lasting(format!(

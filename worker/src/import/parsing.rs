@@ -5,7 +5,7 @@ use std::io::Read;
 use std::path::{Path, PathBuf};
 use std::sync::mpsc as threads;
 
-use crossfoot_roll::check::{RollCheck, RollChecker};
+use crossfoot_roll::check::{Remark, RollCheck, RollChecker, passed_over};
 use crossfoot_roll::entry::Reject;
 use crossfoot_roll::header::HeaderError;
 use crossfoot_roll::layout::Layout;
@@ -121,6 +121,11 @@ pub(super) fn open(files: Originals, layout: &Layout, scratch: &Path) -> Result<
 }
 
 impl Opened {
+    /// Remarks on what archives and workbooks hold besides the texts that are read.
+    pub(super) fn passed_over(&self) -> Vec<Remark> {
+        self.files.iter().filter_map(|(name, reader)| passed_over(name, reader.passed_over())).collect()
+    }
+
     /// What a line index of the files is good for: files with these columns, read by this layout and this program. None
     /// for an edition of several files, which has no index.
     pub(super) fn good_for(&self) -> Option<String> {
