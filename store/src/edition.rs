@@ -266,7 +266,7 @@ impl Store {
 async fn demand_state(tx: &mut Tx, source: &Source, edition: i64, wanted: &str) -> Result<(), StoreError> {
     let sql = "SELECT state FROM edition WHERE source = $1 AND number = $2";
     let row = tx.fetch_one(sql, values![source.number, edition]).await?;
-    let missing = || StoreError::Missing { what: "edition", id: format!("{}/{edition}", source.id) };
+    let missing = || StoreError::Missing { what: "edition", id: format!("{edition} of {}", source.id) };
     let state: String = row.ok_or_else(missing)?.get(0)?;
     if state == wanted {
         return Ok(());

@@ -305,8 +305,11 @@ impl Store {
                  FROM edition WHERE source = $1 AND number = $2",
                 values![source, number],
             )
-            .await?
-            .ok_or_else(|| StoreError::Missing { what: "edition", id: format!("{source}/{number}") })?;
+            .await?;
+        let Some(row) = row else {
+            let id = format!("{number} of {}", self.source_by_number(source).await?.id);
+            return Err(StoreError::Missing { what: "edition", id });
+        };
         let files = self
             .main
             .fetch(

@@ -149,11 +149,16 @@ pub fn doubles_told(doubles: &DoublesCheck) -> Vec<String> {
     if all <= 0 {
         return Vec::new();
     }
+    let rows = if all == 1 { "row has" } else { "rows have" };
+    let says = |n: i64| if n == 1 { "says" } else { "say" };
+    let is = if doubles.other == 1 { "is" } else { "are" };
     let mut told = vec![format!(
-        "{} rows have the parcel number of an earlier row: {} say the same, {} say something else and are in quarantine",
+        "{} {rows} the parcel number of an earlier row: {} {} the same, {} {} something else and {is} in quarantine",
         grouped(all),
         grouped(doubles.same),
-        grouped(doubles.other)
+        says(doubles.same),
+        grouped(doubles.other),
+        says(doubles.other),
     )];
     if doubles.looked_at > 0 {
         let kinds: Vec<String> =

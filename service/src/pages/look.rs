@@ -260,7 +260,7 @@ fn column_row(column: &ColumnFound, rows: u64) -> Markup {
 fn sample(look: &Look) -> Markup {
     let names: Vec<&String> = look.sample.columns.iter().take(SAMPLE_COLUMNS).collect();
     html! {
-        @if !look.sample.rows.is_empty() {
+        @if !look.sample.rows.is_empty() && !look.sample.columns.is_empty() {
             h2 { "First rows" }
             details {
                 summary { (look.sample.rows.len().min(SAMPLE_ROWS)) " rows" @if names.len() < look.sample.columns.len() { ", the first " (names.len()) " columns" } }

@@ -158,7 +158,7 @@ fn an_edition_tells_what_its_file_says_about_itself(place: &Installation) {
     let told = told.says("So nearly all areas are rounded to 10 sq ft.");
     let told = told.says("1 numbers are in scientific notation, as 1.23E+13");
     let told =
-        told.says("2 rows have the parcel number of an earlier row: 1 say the same, 1 say something else");
+        told.says("2 rows have the parcel number of an earlier row: 1 says the same, 1 says something else");
     told.says("302 rows state a year built, from 1950 to 1950.").says("1 class: R (302 rows).");
     // the next one is told against it
     let rows: Vec<String> =

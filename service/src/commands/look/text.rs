@@ -188,7 +188,8 @@ fn values(column: &ColumnFound) -> String {
 
 fn sample(look: &Look, out: &mut String) {
     let rows: Vec<_> = look.sample.rows.iter().take(ROWS_SHOWN).collect();
-    if rows.is_empty() {
+    // a file of fixed width has no columns before it has a layout: its lines stand with the proposal
+    if rows.is_empty() || look.sample.columns.is_empty() {
         return;
     }
     heading("First rows", out);
