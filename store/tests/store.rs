@@ -22,6 +22,8 @@ macro_rules! on_both_databases {
     };
 }
 
+#[path = "store/archives.rs"]
+mod archives;
 #[path = "store/bucket.rs"]
 mod bucket;
 #[path = "store/compare.rs"]
