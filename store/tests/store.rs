@@ -22,8 +22,6 @@ macro_rules! on_both_databases {
     };
 }
 
-#[path = "store/archives.rs"]
-mod archives;
 #[path = "store/bucket.rs"]
 mod bucket;
 #[path = "store/compare.rs"]
