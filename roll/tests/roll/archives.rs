@@ -314,3 +314,29 @@ fn what_lies_beside_the_one_text_of_a_plain_layout_is_told() {
     assert!(remark.contains("holds 30 more") && remark.contains("…, ") && remark.contains(" and 10 more;"));
     assert!(remark.len() < 4000, "{}", remark.len());
 }
+
+#[test]
+fn sheets_of_a_workbook_are_tables_as_well() {
+    let layout = Layout::from_toml(
+        "id = \"t\"\njurisdiction = \"XX\"\nbasis = \"not-published\"\n[parcel]\ncolumns = [\"PIN\"]\n\
+         [record]\narea = \"living\"\n\
+         [[table]]\nname = \"codes\"\npattern = \"codes\"\ngrain = \"extension\"\norphans = \"leave_out\"\n\
+         header_line = 0\ncolumns = [\"PIN\", \"WORD\"]\n[[table.field]]\nname = \"word\"\nfrom = \"WORD\"\n\
+         [[table]]\nname = \"roll\"\npattern = \"roll\"\ngrain = \"parcel\"\n\
+         [[table.field]]\nname = \"living\"\nkind = \"area\"\nfrom = \"SQFT\"\n",
+    )
+    .unwrap();
+    let bytes =
+        std::fs::read(crossfoot_testbed::repository().join("fixtures/hostile/two-sheets.xlsx")).unwrap();
+    let files = vec![("county.xlsx".to_owned(), bytes.clone())];
+    assert_eq!(texts(&looked(&files, &layout).unwrap()), [(0, Some("Codes")), (0, Some("Roll"))]);
+    let read = read(&files, &layout);
+    let [(1, entry)] = read.entries.as_slice() else { panic!("{:?}", read.entries) };
+    assert_eq!(entry.area.unwrap().to_square_feet(0), "900");
+    let scratch = tempfile::tempdir().unwrap();
+    for (within, head) in [("Roll", "PIN,SQFT,NOTE"), ("Codes", "")] {
+        let source = Box::new(Cursor::new(bytes.clone()));
+        let text = TextAgain::open(source, ("county.xlsx", Some(within)), &layout, scratch.path()).unwrap();
+        assert_eq!(String::from_utf8_lossy(&text.head).trim_end(), head);
+    }
+}

@@ -2,6 +2,7 @@
 
 use crossfoot_store::StoreError;
 use crossfoot_store::edition_text::as_received;
+use crossfoot_store::in_place::Settled;
 use crossfoot_store::job::Claim;
 use crossfoot_store::object::KeptFile;
 use crossfoot_store::source::{EditionArrival, EditionNotes, Source};
@@ -15,6 +16,7 @@ on_both_databases! {
     all_texts_are_turned_to_the_packed_original_and_it_is_listed_once,
     texts_noted_after_the_original_was_packed_read_the_packed_one,
     who_lost_the_lease_notes_no_texts,
+    files_read_in_place_are_settled_as_they_were_received,
 }
 
 /// A text: the place of its file among those received, and its name.
@@ -101,6 +103,8 @@ async fn all_texts_are_turned_to_the_packed_original_and_it_is_listed_once(groun
     };
     let (loose, archive) = ("loose.csv".to_owned(), "roll.zip".to_owned());
     assert_eq!(listed().await, [(0, loose.clone(), false), (1, archive.clone(), false)]);
+    let news = ground.report_editions(0).await.unwrap();
+    assert_eq!(news.first().unwrap().files, ["loose.csv", "roll.zip"]);
     pack(ground).await.unwrap();
     assert_eq!(listed().await, [(0, loose, true), (1, archive, true)]);
     let keys: Vec<String> =
@@ -130,4 +134,25 @@ async fn who_lost_the_lease_notes_no_texts(ground: &Ground) {
     let lost = ground.edition_texts(&claim, (1, edition), &files, &both).await.unwrap_err();
     assert!(matches!(lost, StoreError::LeaseLost), "{lost}");
     assert_eq!(told(ground, edition).await, ["loose.csv", "roll.zip"]);
+}
+
+async fn files_read_in_place_are_settled_as_they_were_received(ground: &Ground) {
+    let files = received(ground).await;
+    let unread = |file: &KeptFile| KeptFile {
+        sha256: String::new(),
+        object_key: format!("in-place:1:2:3:4:/{}", file.name),
+        ..file.clone()
+    };
+    let in_place: Vec<KeptFile> = files.iter().map(unread).collect();
+    let (_, edition, claim) = staged(ground, &in_place).await;
+    let both = texts(&[(0, None), (1, Some("a.csv")), (1, Some("b.csv"))]);
+    let noted = ground.edition_texts(&claim, (1, edition), &in_place, &both).await.unwrap();
+    let hash = |text: &KeptFile| files.iter().find(|file| file.name == text.name).unwrap().sha256.clone();
+    let hashed: Vec<KeptFile> =
+        noted.iter().map(|text| KeptFile { sha256: hash(text), ..text.clone() }).collect();
+    assert_eq!(ground.edition_settle(&claim, (1, edition), &hashed).await.unwrap(), Settled::New);
+    assert_eq!(ground.edition(1, edition).await.unwrap().files, hashed);
+    // handed in as received, it is the same edition
+    let known = ground.edition_of_files(1, &layout("roll"), &files).await.unwrap();
+    assert_eq!(known, Some(edition));
 }

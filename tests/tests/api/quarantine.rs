@@ -1,8 +1,9 @@
 //! The quarantine as work over HTTP: counted, downloaded in the file's own form, mended, handed in again.
 
+use crossfoot_testbed::repository;
 use serde_json::json;
 
-use crate::installation::Installation;
+use crate::installation::{Installation, script_output};
 use crate::server::{Request, Server, key};
 use crate::town::{HEADER, LAYOUT, house, parcel, roll};
 
@@ -177,7 +178,53 @@ fn the_publishers_next_edition_tells_what_it_ended(place: &Installation) {
     assert!(report.is(200).text.contains("mends_ended"));
 }
 
+/// All tables of a published roll in one archive.
+fn rows_of_an_archive_are_told_with_their_table(place: &Installation) {
+    const ROLL: &str = "us-tx-201-harris";
+    let pack = "import pathlib, sys, zipfile\n\
+                with zipfile.ZipFile(sys.argv[2], 'w') as archive:\n\
+                \x20   for table in sorted(pathlib.Path(sys.argv[1]).iterdir()):\n\
+                \x20       archive.writestr('2025/' + table.name, table.read_bytes())\n\
+                \x20   archive.writestr('codes.pdf', '%PDF-1.7')\n";
+    let (tables, archive) =
+        (repository().join("fixtures/published").join(ROLL), place.folder().join("all.zip"));
+    script_output(pack, &[tables.into(), archive.clone().into()]);
+    let server = Server::start(place, &[]);
+    let (operator, reviewer) = (key(place, "office", "operator"), key(place, "office", "review"));
+    let layout = place.run(&["layouts", ROLL]).code(0).out;
+    server.post_as(&operator, "/v1/sources", "application/toml", &layout).is(201);
+    let bytes = std::fs::read(&archive).unwrap();
+    let path = format!("/v1/sources/{ROLL}/editions?name=all.zip");
+    let send = || {
+        server.send(&Request {
+            key: Some(&operator),
+            content: Some("application/octet-stream"),
+            body: &bytes,
+            ..Request::new("POST", &path)
+        })
+    };
+    let job = send().is(202).header("location").to_owned();
+    server.wait_for("the edition", || (server.get(&operator, &job).json()["state"] == "done").then_some(()));
+    send().is(200);
+    let edition = format!("/v1/sources/{ROLL}/editions/1");
+    let found = server.get(&reviewer, &format!("{edition}/quarantine")).is(200).json();
+    assert_eq!(found["rows"], 4);
+    let groups = found["groups"].as_array().unwrap();
+    let comma = groups.iter().find(|group| group["column"] == "heat_ar").unwrap();
+    assert_eq!(comma["examples"][0]["file"], "2025/building_res.txt in all.zip");
+    assert_eq!(comma["examples"][0]["line"], 4);
+    let rejects = server.get(&reviewer, &format!("{edition}/rejects.csv")).is(200).text;
+    assert!(rejects.contains("\r\n2025/building_res.txt in all.zip,4,heat_ar,"), "{rejects}");
+    server.get(&reviewer, &format!("{edition}/to-mend.csv")).problem(409);
+    let check = server.get(&reviewer, &format!("{edition}/check")).is(200).text;
+    assert!(
+        check.contains("all.zip holds 1 more that the layout does not read: \\\"codes.pdf\\\""),
+        "{check}"
+    );
+}
+
 on_both_databases!(
+    rows_of_an_archive_are_told_with_their_table,
     reasons_are_counted_with_their_first_rows,
     rows_come_in_the_files_own_form_and_names_are_masked,
     rows_are_mended_in_place_and_handed_in_again,

@@ -6,9 +6,10 @@ use std::path::Path;
 use std::thread;
 use std::time::Duration;
 
+use crossfoot_testbed::repository;
 use serde_json::Value;
 
-use crate::installation::Installation;
+use crate::installation::{Installation, script_output};
 use crate::machine::{Machine, notices, source};
 use crate::town::{LAYOUT, roll, row};
 
@@ -16,6 +17,7 @@ on_both_databases!(
     a_drop_folder_takes_whole_files_and_nothing_else,
     a_folder_that_is_gone_is_told_once,
     who_is_stopped_between_two_looks_leaves_the_schedule_due,
+    an_archive_of_all_tables_is_taken_every_night,
 );
 
 /// Due every second.
@@ -115,4 +117,69 @@ fn who_is_stopped_between_two_looks_leaves_the_schedule_due(place: &Installation
     let worker = Machine::worker(place, "worker");
     place.report_when(|report| rows(report) == [1]);
     worker.end();
+}
+
+/// Packs the tables of a folder; with a third argument one figure of the buildings is another one.
+const ALL_TABLES: &str = "import pathlib, sys, zipfile\n\
+    with zipfile.ZipFile(sys.argv[2], 'w') as archive:\n\
+    \x20   for table in sorted(pathlib.Path(sys.argv[1]).iterdir(), reverse=len(sys.argv) > 3):\n\
+    \x20       text = table.read_bytes()\n\
+    \x20       if len(sys.argv) > 3:\n\
+    \x20           text = text.replace(b'\\t1425\\t1725\\t1425\\t', b'\\t1625\\t1925\\t1625\\t')\n\
+    \x20       archive.writestr(zipfile.ZipInfo(table.name), text)\n";
+
+/// A roll whose publisher packs all tables into one file: every night one file, one edition; what lacks a table goes to
+/// `refused/` with the reason.
+fn an_archive_of_all_tables_is_taken_every_night(place: &Installation) {
+    const ROLL: &str = "us-tx-201-harris";
+    let tables = repository().join("fixtures/published").join(ROLL);
+    let (folder, beside) = (place.folder().join("drop"), place.folder().join("beside"));
+    fs::create_dir(&folder).unwrap();
+    fs::create_dir(&beside).unwrap();
+    place.schedule(&[
+        "drop-folder",
+        "--layout",
+        ROLL,
+        "--folder",
+        folder.to_str().unwrap(),
+        "--cron",
+        ALWAYS,
+    ]);
+    let drop = |from: &Path, name: &str, more: &[&str]| {
+        let packed = beside.join(name);
+        let mut arguments = vec![from.as_os_str().to_owned(), packed.clone().into_os_string()];
+        arguments.extend(more.iter().map(Into::into));
+        script_output(ALL_TABLES, &arguments);
+        fs::rename(packed, folder.join("roll.zip")).unwrap();
+    };
+    let worker = Machine::worker(place, "worker");
+    let editions = |report: &Value, state: &str| {
+        let all = source(report, ROLL)["editions"].as_array().cloned().unwrap_or_default();
+        all.into_iter().filter(|edition| edition["state"] == state).collect::<Vec<_>>()
+    };
+    drop(&tables, "first.zip", &[]);
+    let report = place.report_when(|report| editions(report, "current").len() == 1);
+    let first = &editions(&report, "current")[0];
+    assert_eq!((&first["rows"], &first["records"]), (&60.into(), &16.into()));
+    drop(&tables, "second.zip", &["changed"]);
+    let report = place.report_when(|report| editions(report, "past").len() == 1);
+    let second = &editions(&report, "current")[0];
+    assert_eq!((&second["records_changed"], &second["records_unchanged"]), (&1.into(), &15.into()));
+    assert_eq!(second["files"], serde_json::json!(["roll.zip"]), "{second:#}");
+    let some = place.folder().join("some");
+    fs::create_dir(&some).unwrap();
+    for name in ["building_res.txt", "fixtures.txt"] {
+        fs::copy(tables.join(name), some.join(name)).unwrap();
+    }
+    drop(&some, "third.zip", &[]);
+    place.report_when(|report| editions(report, "refused").len() == 1);
+    let refused = folder.join("refused");
+    let why = || {
+        let all = fs::read_dir(&refused).into_iter().flatten().map(|entry| entry.unwrap().path());
+        all.into_iter().find(|path| path.to_str().unwrap().ends_with("roll.zip.why.txt"))
+    };
+    place.report_when(|_| why().is_some());
+    worker.end();
+    let text = fs::read_to_string(why().unwrap()).unwrap();
+    assert!(text.contains("no file for the table accounts (real_acct*)"), "{text}");
 }
