@@ -279,8 +279,11 @@ impl Store {
         }
         if supplied == 0 {
             drop(tx);
-            // a process that was killed between keeping the files and ending its job has left the job
-            return self.edition_keeping(source, edition).await;
+            // a process that was killed between keeping the files and ending its job has left the job; one that was
+            // left to a worker is the worker's
+            let key = keeping_job(source, edition, false).dedup_key;
+            let sql = "SELECT id FROM job WHERE dedup_key = $1 AND state IN ('queued', 'running')";
+            return self.main.fetch_one(sql, values![key]).await?.map(|row| row.get(0)).transpose();
         }
         let job = enqueue(&mut tx, keeping_job(source, edition, later)).await?;
         tx.commit().await?;

@@ -140,7 +140,8 @@ async fn columns(ground: &Ground) -> BTreeMap<String, bool> {
         Backend::Postgres => ground.rows(postgres).await,
     };
     rows.iter()
-        .filter(|row| !row.starts_with("_sqlx") && !row.starts_with("sqlite_"))
+        // the line index of the embedded database is a file
+        .filter(|row| !["_sqlx", "sqlite_", "line_block."].iter().any(|skipped| row.starts_with(skipped)))
         .map(|row| {
             let (column, null) = row.split_once(' ').unwrap();
             (column.to_owned(), null == "null")
