@@ -64,7 +64,7 @@ pub fn text(
 ) -> Result<(Text, Option<Received>), UnpackError> {
     let opened = unpack::open(source, name, scratch)?;
     let received = opened.received.clone();
-    let all = opened.besides(&[]);
+    let all = opened.names();
     let member = opened.choose(layout.file.within.as_deref())?;
     let mut text = member.text(layout, scratch)?;
     text.passed_over = all.into_iter().filter(|name| Some(name) != text.within.as_ref()).collect();

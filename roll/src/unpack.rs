@@ -460,11 +460,11 @@ impl Opened {
         !matches!(self.holder, Holder::Itself)
     }
 
-    /// The names of what it holds, but for those that were chosen; nothing where it is itself the text.
+    /// The names of what it holds; nothing where it is itself the text.
     #[must_use]
-    pub fn besides(&self, chosen: &[&str]) -> Vec<String> {
-        let names = self.members.iter().map(|member| &member.name).filter(|_| self.holds_several());
-        names.filter(|name| !chosen.contains(&name.as_str())).cloned().collect()
+    pub fn names(&self) -> Vec<String> {
+        let held = self.members.iter().filter(|_| self.holds_several());
+        held.map(|member| member.name.clone()).collect()
     }
 
     /// The text of exactly this name.

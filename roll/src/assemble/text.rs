@@ -51,7 +51,7 @@ impl FileTexts {
         let failed = |error| AssembleError::Unpack { file: file.clone(), error: Box::new(error) };
         let opened = unpack::open(source, &file, scratch).map_err(failed)?;
         let received = opened.received.clone();
-        let all = opened.besides(&[]);
+        let all = opened.names();
         let members = match meant(&opened, &file, layout)? {
             Meant::File(name) => {
                 let within = layout.table_of(&name).and_then(|table| layout.table.get(table));

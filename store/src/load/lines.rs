@@ -264,9 +264,7 @@ impl Numbers {
     fn contains(&self, number: u32) -> bool {
         self.0.get((number / u64::BITS) as usize).is_some_and(|bits| bits >> (number % u64::BITS) & 1 == 1)
     }
-}
 
-impl Numbers {
     fn of(bytes: &[u8]) -> Numbers {
         let mut numbers = Numbers::default();
         bytes.as_chunks::<4>().0.iter().for_each(|bytes| numbers.insert(u32::from_le_bytes(*bytes)));
@@ -416,14 +414,14 @@ impl Store {
 /// The rows of an index in a file. A block that is damaged ends them: what is behind it is read as new rows are.
 fn lines_of_file(reading: Reading, source: String) -> KnownLines {
     let again = Numbers::of(&[reading.read_again.as_slice(), &reading.no_record].concat());
-    let mut number = 0;
+    let (mut reading, mut number) = (Some(reading), 0);
     KnownLines::new(Box::new(move || {
         number += 1;
-        match reading.block(number) {
+        match reading.as_ref()?.block(number) {
             Ok(block) => block.map(|block| known_of(&block, &again)),
             Err(error) => {
                 tracing::warn!("the line index of {source} cannot be read: {error}");
-                number = u64::MAX / 2;
+                reading = None;
                 None
             }
         }
