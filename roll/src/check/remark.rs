@@ -53,7 +53,7 @@ pub fn remarks(check: &RollCheck, doubles: &DoublesCheck, layout: &Layout) -> Ve
 #[must_use]
 pub fn passed_over(file: &str, names: &[String]) -> Option<Remark> {
     let sentence = format!(
-        "{file} holds {} more that the layout does not read: {}; where rows of the roll are in there, name it in the layout",
+        "besides, {file} holds {} more that the layout does not read: {}; where rows of the roll are in there, name it in the layout",
         grouped(i64::try_from(names.len()).unwrap_or(i64::MAX)),
         listed(names)
     );

@@ -126,9 +126,9 @@ fn an_archive_of_all_tables_reads_as_the_loose_files_in_the_order_of_the_layout(
         assert_eq!(remark.kind, "passed_over");
         let listed = if turned { "\"map.pdf\", \"Readme.txt\"" } else { "\"Readme.txt\", \"map.pdf\"" };
         assert!(
-            remark
-                .sentence
-                .starts_with(&format!("roll.zip holds 2 more that the layout does not read: {listed};")),
+            remark.sentence.starts_with(&format!(
+                "besides, roll.zip holds 2 more that the layout does not read: {listed};"
+            )),
             "{}",
             remark.sentence
         );

@@ -85,7 +85,7 @@ fn one_archive_is_the_same_edition_as_the_loose_files(place: &Installation) {
     // again, and what else is in it is told where the edition is told
     let again = import(&other, std::slice::from_ref(&archive));
     other.run(&again).code(0).says("here already as edition 1").says("nothing to do");
-    let remark = "ll.zip holds 1 more that the layout does not read: \"Readme.txt\"";
+    let remark = "all.zip holds 1 more that the layout does not read: \"Readme.txt\"";
     let shown = other.run(&["edition", "show", LAYOUT, "1"]).code(0).says(remark);
     shown.says("  2025/building_res.txt in all.zip, ");
     other.run(&["report"]).code(0).says(remark);
