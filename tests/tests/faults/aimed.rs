@@ -203,8 +203,9 @@ impl Step {
             same(&self.left(&ground), &expected);
         }
         println!(
-            "{}: undisturbed {:.0} ms, {kills} kills, {hits} hit the step",
+            "{}, {}: undisturbed {:.0} ms, {kills} kills, {hits} hit the step",
             self.name,
+            before.backend(),
             took.as_secs_f64() * 1000.0
         );
         // a few may all come too late, many never

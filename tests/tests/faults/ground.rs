@@ -172,6 +172,14 @@ impl Ground {
         self.folder.path().join("data")
     }
 
+    /// What the database is, for people.
+    pub(crate) fn backend(&self) -> &'static str {
+        match &self.place {
+            Place::Folder => "SQLite",
+            Place::Server { .. } | Place::Breakable { .. } => "PostgreSQL",
+        }
+    }
+
     /// The address of the database, or nothing for the one in the data folder.
     pub(crate) fn url(&self) -> String {
         match &self.place {
@@ -280,12 +288,12 @@ impl Ground {
     }
 
     /// Watches for the moment from which on a query of the main database answers more than 0, to a thousandth of a
-    /// second.
+    /// second or two.
     pub(crate) fn watch(&self, query: &str) -> Watch {
         let mut command = match &self.place {
             Place::Server { url } => {
                 let wait = format!(
-                    "DO $$ BEGIN WHILE NOT ({query}) > 0 LOOP PERFORM pg_sleep(0.001); END LOOP; END $$"
+                    "DO $$ BEGIN WHILE NOT ({query}) > 0 LOOP PERFORM pg_sleep(0.0002); END LOOP; END $$"
                 );
                 postgres().psql_command(url, &[&wait])
             }
@@ -479,7 +487,7 @@ impl Watch {
                 return;
             }
             assert!(begun.elapsed() < PATIENCE, "it does not come: {}", self.query);
-            thread::sleep(Duration::from_millis(1));
+            thread::sleep(Duration::from_micros(200));
         }
     }
 }

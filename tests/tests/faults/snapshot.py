@@ -23,7 +23,7 @@ def answer(database, queries):
 
 def watch(database, query):
     while not database.execute(query).fetchone()[0] > 0:
-        time.sleep(0.001)
+        time.sleep(0.0002)
 
 
 def main(how, folder, *queries):
