@@ -56,8 +56,8 @@ pub struct ChangeEntry {
 type Layouts = BTreeMap<i64, Layout>;
 
 impl Store {
-    /// What an edition changed against the one before, after a record. A first edition changes nothing; of an edition
-    /// out of use what it changed is not kept.
+    /// What an edition changed against the one before, after a record. A first edition changes nothing; of one that is
+    /// not loaded yet and of one out of use nothing is told, even where a process that was killed left some of it.
     ///
     /// # Errors
     /// [`StoreError`] of the database.
@@ -71,6 +71,10 @@ impl Store {
         let Some(container) = source.container.as_deref() else { return Ok(Vec::new()) };
         let chain = self.edition_numbers(source.number).await?;
         if chain.first().is_none_or(|first| *first >= edition) {
+            return Ok(Vec::new());
+        }
+        let sql = "SELECT 1 FROM edition WHERE source = $1 AND number = $2 AND state IN ('current', 'past', 'held')";
+        if self.main.fetch_one(sql, values![source.number, edition]).await?.is_none() {
             return Ok(Vec::new());
         }
         let database = self.records(container).await?;

@@ -9,6 +9,8 @@
     reason = "a test stops at the first surprise, and says how often it hit"
 )]
 
+#[path = "faults/aimed.rs"]
+mod aimed;
 #[path = "faults/chance.rs"]
 mod chance;
 #[path = "faults/ground.rs"]

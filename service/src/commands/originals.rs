@@ -45,13 +45,14 @@ async fn list(installation: &Installation, source: Option<&str>) -> anyhow::Resu
         ("SHA-256", Side::Left),
     ]);
     for original in chosen(installation, source).await? {
+        let kept = kept(&original);
         table.row(vec![
             original.source,
             original.edition.to_string(),
             original.file.name,
             original.file.bytes.to_string(),
             original.kept_bytes.to_string(),
-            if original.packed { "packed" } else { "as received" }.to_owned(),
+            kept.to_owned(),
             original.file.sha256,
         ]);
     }
@@ -59,12 +60,23 @@ async fn list(installation: &Installation, source: Option<&str>) -> anyhow::Resu
     Ok(Outcome::Done)
 }
 
+/// How an original is kept, in a word or two.
+fn kept(original: &Original) -> &'static str {
+    match (original.packed, original.in_place()) {
+        (true, _) => "packed",
+        (false, true) => "not yet, where it lies",
+        (false, false) => "as received",
+    }
+}
+
 async fn pack(installation: &Installation, source: Option<&str>) -> anyhow::Result<Outcome> {
-    let mut editions: Vec<(String, i64, i64)> = chosen(installation, source)
-        .await?
-        .into_iter()
-        .filter(|original| !original.packed)
-        .map(|original| (original.source, original.source_number, original.edition))
+    let originals = chosen(installation, source).await?;
+    let asked = installation.store.original_keep_asked().await?;
+    let place = |original: &Original| (original.source_number, original.edition);
+    let mut editions: Vec<(&str, (i64, i64))> = originals
+        .iter()
+        .filter(|original| !original.packed || asked.contains(&place(original)))
+        .map(|original| (original.source.as_str(), place(original)))
         .collect();
     editions.dedup();
     if editions.is_empty() {
@@ -72,9 +84,17 @@ async fn pack(installation: &Installation, source: Option<&str>) -> anyhow::Resu
         return Ok(Outcome::Done);
     }
     let mut outcome = Outcome::Done;
-    for (source, number, edition) in editions {
+    for (source, (number, edition)) in editions {
         if matches!(installation.store.edition(number, edition).await?.state.as_str(), "staged") {
             say(&format!("{source}: edition {edition} is not loaded yet: left for later\n"))?;
+            continue;
+        }
+        if let Some(file) = originals.iter().find(|o| place(o) == (number, edition) && o.in_place()) {
+            let name = &file.file.name;
+            say(&format!(
+                "{source}: edition {edition}: {name} lies where it was handed in and is not kept yet: left for later, \
+                 when the same import or a worker has kept it\n"
+            ))?;
             continue;
         }
         let job = installation.store.original_keep_request(number, edition).await?;

@@ -14,6 +14,7 @@ use tokio::sync::mpsc;
 use super::frames::{FRAME_BYTES, FrameWriter};
 use super::{INCOMING, KeptFile, ORIGINALS, PACKED, READ_BYTES, damaged, is_missing, is_packed};
 use crate::database::{Tx, values};
+use crate::in_place::FileInPlace;
 use crate::job::{Claim, JobKind, NewJob, commit_held, enqueue, hold};
 use crate::{Backend, Store, StoreError};
 
@@ -37,6 +38,14 @@ pub struct Original {
     pub kept_bytes: i64,
     /// Whether it is packed into frames; else it is kept as received.
     pub packed: bool,
+}
+
+impl Original {
+    /// Whether it still lies where it was handed in and is not kept yet.
+    #[must_use]
+    pub fn in_place(&self) -> bool {
+        FileInPlace::of_key(&self.file.object_key).is_some()
+    }
 }
 
 /// The job that packs the originals of an edition.
@@ -100,6 +109,23 @@ impl Store {
                 })
             })
             .collect()
+    }
+
+    /// Editions whose originals are to be packed by a job that is not over, by source and number. A process that was killed
+    /// may have packed them and left the plain ones.
+    ///
+    /// # Errors
+    /// [`StoreError`] of the database.
+    pub async fn original_keep_asked(&self) -> Result<Vec<(i64, i64)>, StoreError> {
+        let sql = "SELECT payload FROM job WHERE kind = 'keep' AND state IN ('queued', 'running')";
+        let mut asked = Vec::new();
+        for row in self.main.fetch(sql, values![]).await? {
+            let payload: serde_json::Value = serde_json::from_str(&row.get::<String>(0)?)
+                .map_err(|e| StoreError::Damaged { what: "payload of a job", why: e.to_string() })?;
+            let number = |name: &str| payload.get(name).and_then(serde_json::Value::as_i64);
+            asked.extend(number("source").zip(number("edition")));
+        }
+        Ok(asked)
     }
 
     /// Asks for the originals of an edition to be packed; gives the job.

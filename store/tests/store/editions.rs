@@ -309,8 +309,12 @@ async fn an_edition_loaded_against_one_that_was_withdrawn_does_not_come_into_use
     let now = ground.source("roll").await;
     let loaded = load(ground, &claim, &now, edition, vec![batch(&[("A", 1100), ("B", 2000)])]).await.unwrap();
     assert_eq!(loaded.counts.records_changed, 1);
+    // its change lies there, as it does where a process was killed, and is nobody's business yet
+    assert!(ground.change_page(&now, edition, 0, 10).await.unwrap().is_empty());
     ground.edition_make_current(&claim, &now, edition, &loaded).await.unwrap();
-    assert_eq!(ground.source("roll").await.current_edition, Some(3));
+    let now = ground.source("roll").await;
+    assert_eq!(now.current_edition, Some(3));
+    assert_eq!(ground.change_page(&now, edition, 0, 10).await.unwrap().len(), 1);
 }
 
 async fn changes_name_what_each_field_was_and_is(ground: &Ground) {

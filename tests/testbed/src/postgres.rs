@@ -102,13 +102,36 @@ impl Postgres {
     /// # Panics
     /// With the server's message, when a statement fails.
     pub fn psql(&self, database_url: &str, sql: &str) -> String {
-        let mut command = plain_command(&self.programs.psql);
-        command.args(["-X", "-A", "-t", "-q", "-v", "ON_ERROR_STOP=1", "-d", database_url, "-c", sql]);
-        command.stdin(Stdio::null());
-        let output = command.output().unwrap_or_else(|e| panic!("{}: {e}", self.programs.psql.display()));
+        self.psql_all(database_url, &[sql])
+    }
+
+    /// The same for several statements, each with its own transaction.
+    ///
+    /// # Panics
+    /// As [`Postgres::psql`].
+    pub fn psql_all(&self, database_url: &str, statements: &[&str]) -> String {
+        let output = self
+            .psql_command(database_url, statements)
+            .output()
+            .unwrap_or_else(|e| panic!("{}: {e}", self.programs.psql.display()));
         let message = String::from_utf8_lossy(&output.stderr);
-        assert!(output.status.success(), "psql on {database_url} failed: {message}\nstatement: {sql}");
+        assert!(
+            output.status.success(),
+            "psql on {database_url} failed: {message}\nstatement: {}",
+            statements.join("; ")
+        );
         String::from_utf8_lossy(&output.stdout).into_owned()
+    }
+
+    /// The command that [`Postgres::psql_all`] runs, for who does not wait for it at once.
+    pub fn psql_command(&self, database_url: &str, statements: &[&str]) -> Command {
+        let mut command = plain_command(&self.programs.psql);
+        command.args(["-X", "-A", "-t", "-q", "-v", "ON_ERROR_STOP=1", "-d", database_url]);
+        for sql in statements {
+            command.args(["-c", sql]);
+        }
+        command.stdin(Stdio::null());
+        command
     }
 
     /// Must be called from a thread that lives as long as the server is to. Later settings win over earlier ones.

@@ -1,7 +1,9 @@
 //! Everything again: nothing changes, and it is said.
 
+use std::fs;
+
 use crate::installation::{Installation, same};
-use crate::town::{house, houses, policy, roll};
+use crate::town::{LAYOUT, house, houses, policy, roll};
 
 fn the_same_input_again_changes_nothing(place: &Installation) {
     place.take_policy(&policy(5.0)).code(0).says("policy 1 is in force");
@@ -45,6 +47,38 @@ fn the_same_roll_again_ends_a_job_that_a_killed_import_left(place: &Installation
     same(&place.tables(), &tables);
 }
 
+/// Killed after the packed original was noted and before the plain one was removed, packing leaves both, and its job.
+fn packing_again_ends_what_a_killed_packing_left(place: &Installation) {
+    place.settled();
+    let folder = place.folder().join("data/objects/originals");
+    let plain = fs::read_dir(&folder).unwrap().next().unwrap().unwrap().path();
+    let bytes = fs::read(&plain).unwrap();
+    place.run(&["originals", "pack"]).code(0).says("town-roll: edition 1 is packed");
+    assert!(!plain.exists());
+    fs::write(&plain, bytes).unwrap();
+    place.change(
+        "UPDATE job SET state = 'running', lease_token = 'of nobody', lease_until = 1, ended_at = NULL
+         WHERE kind = 'keep'",
+    );
+    place.run(&["originals", "pack"]).code(0).says("town-roll: edition 1 is packed");
+    assert!(!plain.exists(), "the plain one stays beside the packed one");
+    assert!(place.sql("SELECT kind FROM job WHERE state IN ('queued', 'running')").is_empty());
+    place.run(&["originals", "pack"]).code(0).says("every original is packed: nothing to do");
+}
+
+/// What is not kept yet cannot be packed, and is not said to be.
+fn an_original_that_is_kept_later_is_packed_later(place: &Installation) {
+    let (file, layout) = (place.file("roll.csv", roll(&[Some(1000)])), place.file("layout.toml", LAYOUT));
+    place.run(&["import", "roll", &file, "--layout", &layout, "--keep-later"]).code(0);
+    place.run(&["originals", "list"]).code(0).says("not yet, where it lies");
+    let said = place.run(&["originals", "pack"]).code(0).says("roll.csv lies where it was handed in");
+    assert!(!said.out.contains("is packed"), "{}", said.out);
+    // the import it speaks of
+    place.run(&["import", "roll", &file, "--layout", &layout]).code(0);
+    place.run(&["originals", "list"]).code(0).says("as received");
+    place.run(&["originals", "pack"]).code(0).says("town-roll: edition 1 is packed");
+}
+
 fn houses_in_another_order_or_form_are_the_same_houses(place: &Installation) {
     place.settled();
     let tables = place.tables();
@@ -78,7 +112,9 @@ fn a_second_reconciliation_of_one_source_leaves_the_others_alone(place: &Install
 on_both_databases!(
     a_second_reconciliation_of_one_source_leaves_the_others_alone,
     an_edition_that_was_there_before_is_not_taken_in_again,
+    an_original_that_is_kept_later_is_packed_later,
     houses_in_another_order_or_form_are_the_same_houses,
+    packing_again_ends_what_a_killed_packing_left,
     the_same_input_again_changes_nothing,
     the_same_roll_again_ends_a_job_that_a_killed_import_left,
 );

@@ -59,12 +59,15 @@ const MAIN: [&str; 13] = [
 ];
 
 /// Queries of the records of all sources; on SQLite each source has a file of its own.
-const RECORDS: [&str; 3] = [
+const RECORDS: [&str; 4] = [
     "SELECT 'record', source, number, since_edition, parcel_key, parcel_raw, situs, area_um2, value_cents, year_built,
             class, rest, content_hash, file, line, byte_start, byte_length, conflict FROM record ORDER BY source, number",
     "SELECT 'change', source, edition, number, what, parcel_key, parcel_raw, situs, area_um2, value_cents, year_built,
             class, rest, content_hash, file, line, byte_start, byte_length, conflict
      FROM record_change ORDER BY source, edition, number",
+    "SELECT 'past', source, edition, number, what, parcel_key, parcel_raw, situs, area_um2, value_cents, year_built,
+            class, rest, content_hash, file, line, byte_start, byte_length, conflict
+     FROM record_past ORDER BY source, edition, number",
     "SELECT 'reject', source, edition, number, file, line, byte_start, byte_length, column_name, reason, detail
      FROM reject ORDER BY source, edition, number",
 ];
@@ -169,6 +172,14 @@ impl Ground {
         self.folder.path().join("data")
     }
 
+    /// What the database is, for people.
+    pub(crate) fn backend(&self) -> &'static str {
+        match &self.place {
+            Place::Folder => "SQLite",
+            Place::Server { .. } | Place::Breakable { .. } => "PostgreSQL",
+        }
+    }
+
     /// The address of the database, or nothing for the one in the data folder.
     pub(crate) fn url(&self) -> String {
         match &self.place {
@@ -246,7 +257,7 @@ impl Ground {
     /// On SQLite a copy can be read: opening the file itself would mend what the program must mend.
     fn rows(&self, how: &str, main: &[&str], records: &[&str]) -> String {
         match &self.place {
-            Place::Server { url } => main.iter().chain(records).map(|q| postgres().psql(url, q)).collect(),
+            Place::Server { url } => postgres().psql_all(url, &[main, records].concat()),
             Place::Breakable { server, url } => {
                 let server = server.lock().unwrap();
                 main.iter().chain(records).map(|q| server.server().psql(url, q)).collect()
@@ -262,7 +273,38 @@ impl Ground {
 
     /// Everything that an undisturbed run leaves too.
     pub(crate) fn dump(&self) -> String {
-        self.rows("copy", &MAIN, &RECORDS)
+        self.dump_with(&[])
+    }
+
+    /// The same, and what more queries of the main database answer.
+    pub(crate) fn dump_with(&self, more: &[&str]) -> String {
+        self.rows("copy", &[&MAIN[..], more].concat(), &RECORDS)
+    }
+
+    /// The only figure that a query of the records of all sources together answers.
+    pub(crate) fn count_records(&self, query: &str) -> i64 {
+        let answered = self.rows("copy", &[], &[query]);
+        answered.lines().map(|line| line.parse::<i64>().unwrap()).sum()
+    }
+
+    /// Watches for the moment from which on a query of the main database answers more than 0, to a thousandth of a
+    /// second or two.
+    pub(crate) fn watch(&self, query: &str) -> Watch {
+        let mut command = match &self.place {
+            Place::Server { url } => {
+                let wait = format!(
+                    "DO $$ BEGIN WHILE NOT ({query}) > 0 LOOP PERFORM pg_sleep(0.0002); END LOOP; END $$"
+                );
+                postgres().psql_command(url, &[&wait])
+            }
+            Place::Breakable { .. } => panic!("a server that may be broken off is not watched"),
+            Place::Folder => {
+                let mut command = Command::new(python());
+                command.args(["-c", SNAPSHOT, "watch"]).arg(self.data()).args([query, "records"]);
+                command
+            }
+        };
+        Watch { child: command.stdin(Stdio::null()).spawn().unwrap(), query: query.to_owned() }
     }
 
     /// Pairs that all runs say they judged.
@@ -305,11 +347,15 @@ impl Ground {
     pub(crate) fn left_over(&self) -> BTreeSet<String> {
         let used: BTreeSet<String> =
             self.sql("SELECT container FROM source WHERE container IS NOT NULL").into_iter().collect();
-        // the line index of the edition in use, and of the one before until the next is loaded
+        // the line index of the edition in use and of one that is held, and of what that in use was loaded against until
+        // the next is loaded
         let indexes = self.sql(
             "SELECT container || '.' || CAST(edition.number AS TEXT) || '.lines' FROM source
              JOIN edition ON edition.source = source.number
-             WHERE container IS NOT NULL AND edition.number IN (current_edition, current_edition - 1)",
+             WHERE container IS NOT NULL
+               AND (edition.number = current_edition OR edition.state = 'held'
+                    OR edition.number = (SELECT used.base FROM edition AS used
+                                         WHERE used.source = source.number AND used.number = current_edition))",
         );
         let there: Vec<String> = match &self.place {
             Place::Folder => names_in(&self.data().join("sources")),
@@ -407,7 +453,7 @@ impl Running {
                 return status.code().unwrap_or(-1);
             }
             assert!(begun.elapsed() < PATIENCE, "it hangs: {}", self.log());
-            thread::sleep(Duration::from_millis(20));
+            thread::sleep(Duration::from_millis(2));
         }
     }
 
@@ -419,6 +465,36 @@ impl Running {
 impl Drop for Running {
     fn drop(&mut self) {
         // after an orderly end there is nothing left to kill
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
+}
+
+/// What watches for a moment.
+pub(crate) struct Watch {
+    child: Child,
+    query: String,
+}
+
+impl Watch {
+    /// Waits for the moment.
+    #[track_caller]
+    pub(crate) fn wait(mut self) {
+        let begun = Instant::now();
+        loop {
+            if let Some(status) = self.child.try_wait().unwrap() {
+                assert!(status.success(), "{}: {status}", self.query);
+                return;
+            }
+            assert!(begun.elapsed() < PATIENCE, "it does not come: {}", self.query);
+            thread::sleep(Duration::from_micros(200));
+        }
+    }
+}
+
+impl Drop for Watch {
+    fn drop(&mut self) {
+        // it has ended, but where the moment did not come
         let _ = self.child.kill();
         let _ = self.child.wait();
     }

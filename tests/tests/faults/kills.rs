@@ -17,7 +17,7 @@ use crate::ground::{Ground, LEASE, Roll, Running};
 const KILLS_A_TRIAL: u32 = 3;
 const SEED: u64 = 20_260_131;
 
-fn setting<T: FromStr<Err: Debug>>(name: &str, default: T) -> T {
+pub(crate) fn setting<T: FromStr<Err: Debug>>(name: &str, default: T) -> T {
     env::var(name).map_or(default, |text| text.parse().unwrap())
 }
 

@@ -1,12 +1,13 @@
 # Answers queries on an embedded installation: HOW FOLDER QUERY... records QUERY... (the latter on each source's file).
 # HOW is `copy` where no program runs: the copy is mended as after a crash, and the original stays as it was left. It is
-# `live` beside running programs, since a file that is written cannot be copied.
-import shutil, sqlite3, sys, tempfile
+# `live` beside running programs, since a file that is written cannot be copied. `watch` ends when the first query answers
+# more than 0.
+import shutil, sqlite3, sys, tempfile, time
 from pathlib import Path
 
 
 def opened(how, file, into):
-    if how == "live":
+    if how != "copy":
         return sqlite3.connect(f"file:{file}?mode=ro", uri=True, timeout=60)
     for end in ("", "-wal"):
         if Path(f"{file}{end}").exists():
@@ -20,7 +21,14 @@ def answer(database, queries):
             sys.stdout.write("|".join("" if value is None else str(value) for value in row) + "\n")
 
 
+def watch(database, query):
+    while not database.execute(query).fetchone()[0] > 0:
+        time.sleep(0.0002)
+
+
 def main(how, folder, *queries):
+    if how == "watch":
+        return watch(opened(how, Path(folder) / "crossfoot.db", None), queries[0])
     split = queries.index("records")
     with tempfile.TemporaryDirectory() as into:
         database = opened(how, Path(folder) / "crossfoot.db", into)
