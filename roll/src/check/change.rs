@@ -7,9 +7,10 @@ use crossfoot_audit::area::Area;
 use crossfoot_audit::record::figure::{AreaUnit, FigureRule, parse_area};
 use serde::{Deserialize, Serialize};
 
+use super::classes;
 use super::gates::Gate;
 use super::remark::{grouped, percent};
-use super::tally::{Tally, whole};
+use super::tally::whole;
 use super::{RollCheck, SQUARE_FOOT};
 use crate::entry::Entry;
 use crate::layout::{KeepKind, Layout};
@@ -20,7 +21,9 @@ use crate::layout::{KeepKind, Layout};
 pub struct ChangeCheck {
     /// Records with another area than before.
     pub all: Changes,
-    /// The same by class of use.
+    /// The same by class of use; none where there are too many classes to be counted apart, as [`super::Classes`] has it.
+    /// Where what the changes of each class have in common takes more than eight mebibytes, it is left out, and the
+    /// records are counted by class all the same.
     pub classes: BTreeMap<String, Changes>,
     /// Records that had no area before and have one.
     pub appeared: i64,
@@ -37,7 +40,7 @@ pub struct Changes {
     /// Records with a larger area than before.
     pub larger: i64,
     /// Records by the area now over the area before, in bins of 0.002.
-    pub ratios: Tally,
+    pub ratios: BTreeMap<usize, i64>,
     /// Records by the area now less the area before, in whole square feet.
     pub differences: BTreeMap<i64, i64>,
     /// Records whose change is just the figure under another heading, by heading.
@@ -77,6 +80,14 @@ const OTHERS_SHARE: f64 = 0.25;
 /// Of each list so many of the commonest are kept with an edition.
 const KEPT: usize = 50;
 
+/// Bytes that what the changes of classes have in common may take: two hundred classes with a thousand sizes of change
+/// each, some more with the few sizes that changes of one kind have.
+const COMMON_BYTES_MAX: usize = 8 << 20;
+/// Bytes of a class in it, and of each ratio, difference and heading: what a map takes for its first and for each further
+/// entry.
+const COMMON_BYTES_A_CLASS: usize = 512;
+const COMMON_BYTES_AN_ENTRY: usize = 32;
+
 impl ChangeCheck {
     /// The same with the commonest classes and differences only, to be kept.
     #[must_use]
@@ -97,18 +108,32 @@ fn commonest<K: Ord, V>(all: BTreeMap<K, V>, count: impl Fn(&V) -> i64) -> BTree
 }
 
 impl Changes {
-    fn count(&mut self, before: Area, now: Area, headings: &[&str]) {
-        let (before, now) = (before.square_micrometres(), now.square_micrometres());
+    fn count(&mut self, change: &Change<'_>) {
         self.changed += 1;
-        self.larger += i64::from(now > before);
-        if before > 0 {
-            let ratio = (now as f64 / before as f64).min(RATIO_MAX);
-            self.ratios.count((ratio * RATIO_BINS).round() as usize, 1);
+        self.larger += i64::from(change.now > change.before);
+    }
+
+    /// Counts what a change may have in common with others; gives the bytes that this took.
+    fn count_common(&mut self, change: &Change<'_>) -> usize {
+        let entries =
+            |changes: &Changes| changes.ratios.len() + changes.differences.len() + changes.headings.len();
+        let known = entries(self);
+        if change.before > 0 {
+            let ratio = (change.now as f64 / change.before as f64).min(RATIO_MAX);
+            *self.ratios.entry((ratio * RATIO_BINS).round() as usize).or_default() += 1;
         }
-        *self.differences.entry(whole_feet(now - before)).or_default() += 1;
-        for heading in headings {
-            *self.headings.entry((*heading).to_owned()).or_default() += 1;
+        *self.differences.entry(whole_feet(change.now - change.before)).or_default() += 1;
+        for heading in &change.headings {
+            match self.headings.get_mut(*heading) {
+                Some(n) => *n += 1,
+                None => drop(self.headings.insert((*heading).to_owned(), 1)),
+            }
         }
+        (entries(self) - known) * COMMON_BYTES_AN_ENTRY
+    }
+
+    fn forget_common(&mut self) {
+        (self.ratios, self.differences, self.headings) = Default::default();
     }
 
     /// Records with a smaller area than before.
@@ -122,10 +147,10 @@ impl Changes {
     pub fn common_ratio(&self) -> Option<(f64, i64)> {
         let near = |bin: usize| {
             let from = bin.saturating_sub(1);
-            (from..=bin.saturating_add(1)).map(|bin| self.ratios.of(bin)).sum::<i64>()
+            self.ratios.range(from..=bin.saturating_add(1)).map(|(_, n)| *n).sum::<i64>()
         };
         // of bins with the same neighbours the fullest is the ratio
-        let best = self.ratios.iter().max_by_key(|(bin, n)| (near(*bin), *n))?.0;
+        let best = *self.ratios.iter().max_by_key(|(bin, n)| (near(**bin), **n))?.0;
         Some((best as f64 / RATIO_BINS, near(best)))
     }
 
@@ -164,6 +189,15 @@ fn whole_feet(um2: i64) -> i64 {
     ((um2 + half) / SQUARE_FOOT).clamp(-DIFFERENCE_MAX, DIFFERENCE_MAX)
 }
 
+/// One record's change of area.
+struct Change<'a> {
+    /// Square micrometres.
+    before: i64,
+    now: i64,
+    /// The headings of which the figure is just the difference.
+    headings: Vec<&'a str>,
+}
+
 /// A kept column that holds areas, or whole numbers that may be ones.
 #[derive(Debug, Clone)]
 struct Heading {
@@ -178,6 +212,10 @@ struct Heading {
 pub struct ChangeChecker {
     check: ChangeCheck,
     headings: Vec<Heading>,
+    /// Bytes that the names of the classes take. Beyond the bound they are not counted any more, and never again.
+    class_bytes: usize,
+    /// Bytes that what the changes of each class have in common takes; the same.
+    common_bytes: usize,
 }
 
 impl ChangeChecker {
@@ -193,7 +231,8 @@ impl ChangeChecker {
             };
             Some(Heading { place, name: keep.shown_name().to_owned(), unit, rule: keep.figure_rule() })
         });
-        ChangeChecker { check: ChangeCheck::default(), headings: headings.collect() }
+        let (check, headings) = (ChangeCheck::default(), headings.collect());
+        ChangeChecker { check, headings, class_bytes: 0, common_bytes: 0 }
     }
 
     /// Counts a record that was there before with this area, where the area is another now.
@@ -210,9 +249,10 @@ impl ChangeChecker {
             }
             (Some(_), Some(_)) | (None, None) => return,
         };
-        let difference = whole_feet(now.square_micrometres() - before.square_micrometres()).abs();
+        let (before, now) = (before.square_micrometres(), now.square_micrometres());
+        let difference = whole_feet(now - before).abs();
         let values: Vec<String> = serde_json::from_str(&entry.rest).unwrap_or_default();
-        let just: Vec<&str> = self
+        let headings = self
             .headings
             .iter()
             .filter(|heading| {
@@ -223,21 +263,52 @@ impl ChangeChecker {
             })
             .map(|heading| heading.name.as_str())
             .collect();
-        self.check.all.count(before, now, &just);
-        match self.check.classes.get_mut(&entry.class) {
-            Some(changes) => changes.count(before, now, &just),
-            None => {
-                let mut changes = Changes::default();
-                changes.count(before, now, &just);
-                self.check.classes.insert(entry.class.clone(), changes);
-            }
-        }
+        let change = Change { before, now, headings };
+        self.check.all.count(&change);
+        self.check.all.count_common(&change);
+        let room = ClassRoom { names: &mut self.class_bytes, common: &mut self.common_bytes };
+        room.count(&mut self.check.classes, &entry.class, &change);
     }
 
     /// The changes so far.
     #[must_use]
     pub fn finish(self) -> ChangeCheck {
         self.check
+    }
+}
+
+/// Bytes that changes by class take so far. They only grow, by sums over records, so whether they are beyond a bound in
+/// the end does not depend on the order.
+struct ClassRoom<'a> {
+    names: &'a mut usize,
+    common: &'a mut usize,
+}
+
+impl ClassRoom<'_> {
+    fn count(self, all: &mut BTreeMap<String, Changes>, class: &str, change: &Change<'_>) {
+        // the rows of so many classes are not counted apart either, so a share of one is not known
+        if *self.names > classes::BYTES_MAX {
+            return;
+        }
+        let mut bytes = 0;
+        if !all.contains_key(class) {
+            *self.names += classes::bytes_of(class);
+            if *self.names > classes::BYTES_MAX {
+                all.clear();
+                return;
+            }
+            all.insert(class.to_owned(), Changes::default());
+            bytes = COMMON_BYTES_A_CLASS;
+        }
+        let Some(changes) = all.get_mut(class) else { return };
+        changes.count(change);
+        if *self.common > COMMON_BYTES_MAX {
+            return;
+        }
+        *self.common += bytes + changes.count_common(change);
+        if *self.common > COMMON_BYTES_MAX {
+            all.values_mut().for_each(Changes::forget_common);
+        }
     }
 }
 

@@ -10,7 +10,7 @@ pub const CLASSES_BEYOND: &str = "…";
 /// A class that is published under that name.
 const PUBLISHED_SO: &str = "(…)";
 /// Bytes that the counts of an edition may take: some ten thousand classes with short names.
-const BYTES_MAX: usize = 1 << 20;
+pub(super) const BYTES_MAX: usize = 1 << 20;
 /// Bytes beside the name of a class.
 const BYTES_BESIDE: usize = 64;
 
@@ -122,6 +122,6 @@ fn name_of(class: &str) -> &str {
     if class == CLASSES_BEYOND { PUBLISHED_SO } else { class }
 }
 
-fn bytes_of(class: &str) -> usize {
+pub(super) fn bytes_of(class: &str) -> usize {
     class.len().saturating_add(BYTES_BESIDE)
 }

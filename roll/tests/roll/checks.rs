@@ -4,8 +4,8 @@
 use crossfoot_audit::area::Area;
 use crossfoot_audit::money::Money;
 use crossfoot_roll::check::{
-    CLASSES_BEYOND, ChangeChecker, DefinitionLimits, DoublesCheck, RollCheck, RollChecker, RowFacts, RowKind,
-    definition_change, kind_of_rows, remarks,
+    CLASSES_BEYOND, ChangeCheck, ChangeChecker, DefinitionLimits, DoublesCheck, RollCheck, RollChecker,
+    RowFacts, RowKind, definition_change, kind_of_rows, remarks,
 };
 use crossfoot_roll::entry::Entry;
 use crossfoot_roll::layout::Layout;
@@ -216,6 +216,54 @@ fn houses_that_change_one_by_one_are_no_event() {
     assert_eq!(event(churn), None);
     // alike, but few
     assert_eq!(event(|parcel, _, _| if parcel < 150 { 50 } else { 0 }), None);
+}
+
+/// Changes of records with a class each, of a size each.
+fn changes_by_class<'a>(records: impl Iterator<Item = (&'a str, i64)>) -> ChangeCheck {
+    let mut changes = ChangeChecker::new(&layout(TABLES));
+    for (class, by) in records {
+        changes.note(Area::from_whole_square_feet(1_000), &entry(1, 1_000 + by, class, 0));
+    }
+    changes.finish()
+}
+
+#[test]
+fn changes_of_more_classes_than_are_counted_apart_are_counted_together_only() {
+    let names = long_named(&(0..18).collect::<Vec<u8>>());
+    let changed = |names: &[String]| {
+        let forwards = changes_by_class(names.iter().map(|name| (name.as_str(), 100)));
+        let backwards = changes_by_class(names.iter().rev().map(|name| (name.as_str(), 100)));
+        assert_eq!(forwards, backwards);
+        forwards
+    };
+    assert_eq!(changed(&names[..17]).classes.len(), 17);
+    // once too many they stay together, also for what comes after
+    let many = changed(&[names.clone(), names.clone()].concat());
+    assert_eq!((many.classes.len(), many.all.changed, many.all.larger), (0, 36, 36));
+    assert_eq!(many.all.common_difference(), Some((100, 36)));
+}
+
+#[test]
+fn what_changes_of_classes_have_in_common_is_left_out_where_it_takes_too_much() {
+    let names: Vec<String> = (0..6_000).map(|n| format!("C{n}")).collect();
+    let records =
+        |sizes: i64| names.iter().flat_map(move |name| (0..sizes).map(move |n| (name.as_str(), n * 8 + 8)));
+    let few = changes_by_class(records(2));
+    assert_eq!(few.classes["C5999"].common_difference(), Some((16, 1)));
+    let many: Vec<(&str, i64)> = records(16).collect();
+    let check = changes_by_class(many.iter().copied());
+    assert_eq!(check, changes_by_class(many.iter().rev().copied()));
+    let counted: Vec<_> = check.classes.values().map(|class| (class.changed, class.larger)).collect();
+    assert_eq!(counted, vec![(16, 16); 6_000]);
+    assert!(check.classes.values().all(|class| class.differences.is_empty() && class.ratios.is_empty()));
+    assert_eq!((check.all.changed, check.all.differences.len()), (96_000, 16));
+    // a class that changed is an event all the same
+    let layout = layout(TABLES);
+    let mut rows = RollChecker::new(&layout);
+    names.iter().for_each(|name| (0..16).for_each(|_| rows.add(&entry(1, 1_000, name, 0))));
+    let limits = DefinitionLimits { percent: 100.0, records: 16 };
+    let event = definition_change(&rows.finish(), &check, 100_000_000, limits).unwrap();
+    assert!(event.sentence.contains("16 of 16 records of class"), "{}", event.sentence);
 }
 
 #[test]
