@@ -8,6 +8,7 @@ mod change;
 mod classes;
 mod doubles;
 mod gates;
+mod headings;
 mod heaping;
 mod identifier;
 mod identity;

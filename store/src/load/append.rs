@@ -331,8 +331,7 @@ impl Loading<'_> {
             }
             Some(newest) => {
                 self.counts.records_changed += 1;
-                let before = newest.version.area_um2.map(Area::from_square_micrometres);
-                self.watch.changes.note(before, entry);
+                self.watch.changes.note(&newest.stored(), entry);
                 self.watch.moving.gone(newest);
                 self.watch.moving.come(file, entry);
                 "changed"
