@@ -71,13 +71,13 @@ impl Classes {
         }
     }
 
-    /// Adds the counts of others.
-    pub(super) fn merge(&mut self, other: &Classes) {
+    /// Adds the counts of others, each `by` times: 1, or -1 to take them off.
+    pub(super) fn merge(&mut self, other: &Classes, by: i64) {
         if other.together() {
             self.put_together();
         }
         for (class, count) in other.iter() {
-            self.count(class, *count);
+            self.count(class, ClassCount { rows: by * count.rows, with_area: by * count.with_area });
         }
     }
 

@@ -61,6 +61,10 @@ proptest! {
         let mut parts = check(other, &layout);
         parts.merge(&check(one, &layout));
         prop_assert_eq!(&parts, &whole);
+        parts.take_off(&check(one, &layout));
+        let left = check(other, &layout);
+        prop_assert_eq!(parts.summary(&layout), left.summary(&layout));
+        prop_assert_eq!((parts.rows, parts.classes, parts.areas), (left.rows, left.classes, left.areas));
         let text = serde_json::to_string(&whole).unwrap();
         prop_assert_eq!(&serde_json::from_str::<RollCheck>(&text).unwrap(), &whole);
     }
