@@ -12,6 +12,8 @@ mod sorter;
 pub(crate) mod text;
 mod value;
 
+pub(crate) use value::area_unit;
+
 use crate::entry::{Entry, Reason, Reject};
 use crate::header::{Header, HeaderError};
 use crate::layout::{Grain, Layout};

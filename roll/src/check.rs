@@ -8,6 +8,7 @@ mod change;
 mod classes;
 mod doubles;
 mod gates;
+mod headings;
 mod heaping;
 mod identifier;
 mod identity;
@@ -108,21 +109,31 @@ pub struct RollCheck {
 impl RollCheck {
     /// Puts the counts of another check, or of a difference, to these.
     pub fn merge(&mut self, other: &RollCheck) {
-        self.rows += other.rows;
+        self.put(other, 1);
+    }
+
+    /// Takes the counts of rows off that are among these.
+    pub fn take_off(&mut self, other: &RollCheck) {
+        self.put(other, -1);
+    }
+
+    fn put(&mut self, other: &RollCheck, by: i64) {
+        self.rows += by * other.rows;
         for (reason, n) in &other.rejects {
-            add_to(&mut self.rejects, reason, *n);
+            add_to(&mut self.rejects, reason, by * n);
         }
-        self.areas.merge(&other.areas);
-        self.last_digits.merge(&other.last_digits);
-        self.areas_in_parts += other.areas_in_parts;
-        self.values.merge(&other.values);
-        self.years.merge(&other.years);
-        identifier::merge(&mut self.ids, &other.ids);
-        self.classes.merge(&other.classes);
+        self.areas.merge(&other.areas, by);
+        self.last_digits.merge(&other.last_digits, by);
+        self.areas_in_parts += by * other.areas_in_parts;
+        self.values.merge(&other.values, by);
+        self.years.merge(&other.years, by);
+        identifier::merge(&mut self.ids, &other.ids, by);
+        self.classes.merge(&other.classes, by);
         self.classes.settle();
         for (name, identity) in &other.identities {
-            self.identities.entry(name.clone()).or_default().merge(identity);
+            self.identities.entry(name.clone()).or_default().merge(identity, by);
         }
+        self.identities.retain(|_, identity| identity.checked != 0);
     }
 }
 

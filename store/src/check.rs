@@ -84,8 +84,8 @@ impl Store {
         row.map_or(Ok(Vec::new()), |row| value(&row, 0))
     }
 
-    /// The counts of the edition in use, to be moved to those of the next one by the same layout. None where it has none,
-    /// or another layout.
+    /// The counts of the edition in use without its later rows of parcels, to be moved to those of the next one by the
+    /// same layout. None where it has none, or another layout.
     pub(crate) async fn counts_before(
         &self,
         source: &Source,
@@ -94,7 +94,11 @@ impl Store {
         let Some(current) = source.current_edition else { return Ok(None) };
         let Some(before) = self.check_of(source.number, current).await? else { return Ok(None) };
         let same = self.edition(source.number, current).await?.layout.version() == layout.version();
-        Ok(same.then_some(before.counts))
+        let (mut counts, later) = (before.counts, before.doubles.counts);
+        Ok(later.filter(|_| same).map(|later| {
+            counts.take_off(&later);
+            counts
+        }))
     }
 }
 

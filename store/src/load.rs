@@ -14,11 +14,12 @@ mod places;
 mod postgres;
 mod sqlite;
 
-use crossfoot_roll::check::{ChangeCheck, ChangeChecker, Doubles, DoublesSeen, RollCheck};
+use crossfoot_roll::check::{ChangeCheck, ChangeChecker, DoublesSeen, RollCheck};
 use crossfoot_roll::entry::{Entry, Reject};
 pub use feed::{Feed, RollBatch};
 
 use self::append::{Appended, Moving, Watch};
+use self::duplicates::LaterRows;
 use self::lines::Shelf;
 use self::pen::Pen;
 use crate::database::{Database, Lock, Tx, Value, values};
@@ -55,19 +56,24 @@ pub struct Loaded {
     pub headers: Vec<Vec<String>>,
     /// Rows with the parcel number of an earlier one.
     pub doubles: DoublesSeen,
+    /// What those rows are among the counts of the edition.
+    pub later: RollCheck,
     /// Areas that changed against the edition before.
     pub changes: ChangeCheck,
-    /// The counts of the edition before, less the versions that this one replaces or ends, plus those that it brings: the
-    /// counts of this one where rows that are known were passed over. Rows that could not be read are the caller's to
-    /// count: they are read every time. A later row of a parcel stays counted as it stood when the file was last read
-    /// whole. None where the edition before has no counts or another layout.
+    /// The counts of the edition before, less its later rows of parcels and the versions that this one replaces or ends,
+    /// plus those that it brings: the counts of this one where rows that are known were passed over. Rows that could not be
+    /// read are the caller's to count: they are read every time. None where the edition before has no counts or another
+    /// layout.
     pub moved: Option<RollCheck>,
 }
 
 impl Loaded {
-    fn new(container: String, (counts, doubles): (EditionCounts, DoublesSeen)) -> Loaded {
+    fn new(
+        container: String,
+        (counts, (doubles, later)): (EditionCounts, (DoublesSeen, RollCheck)),
+    ) -> Loaded {
         let (changes, moved) = (ChangeCheck::default(), None);
-        Loaded { container, counts, median_um2: None, headers: Vec::new(), doubles, changes, moved }
+        Loaded { container, counts, median_um2: None, headers: Vec::new(), doubles, later, changes, moved }
     }
 }
 
@@ -96,15 +102,15 @@ impl Store {
         self.edition_supersede_held(claim, source, edition).await?;
         let pen = Pen { main: &self.main, claim, source: source.number };
         let layout = self.edition(source.number, edition).await?.layout;
-        let doubles = Doubles::new(&layout);
+        let later = LaterRows::of(&layout);
         match (&self.main, source.container.clone()) {
             (_, Some(container)) => {
                 let (database, folder) = (self.records(&container).await?, self.source_folder());
                 // rows that an office mended say nothing of the others
                 let whole = self.mend(source.number, edition).await?.is_none();
                 let moving = Moving::from(&layout, self.counts_before(source, &layout).await?);
-                let watch = Watch { doubles, changes: ChangeChecker::new(&layout), moving };
-                let Appended { counts, doubles, changes, moved } = append::load(
+                let watch = Watch { later, changes: ChangeChecker::new(&layout), moving };
+                let Appended { counts, later, changes, moved } = append::load(
                     (&database, Shelf::of(&database, &folder)),
                     pen,
                     source,
@@ -113,20 +119,19 @@ impl Store {
                     watch,
                 )
                 .await?;
-                Ok(Loaded { changes, moved, ..Loaded::new(container, (counts, doubles)) })
+                Ok(Loaded { changes, moved, ..Loaded::new(container, (counts, later)) })
             }
             (Database::Sqlite { .. }, None) => {
                 self.sweep_files(&pen).await?;
                 let container = format!("source-{}-{}.db", source.number, uuid::Uuid::now_v7().simple());
                 let path = self.source_file(&container);
                 let number = source.number;
-                let loading = move || sqlite::load(&path, (number, edition), batches, doubles);
-                let (counts, doubles) =
-                    tokio::task::spawn_blocking(loading).await.map_err(StoreError::Task)??;
-                Ok(Loaded::new(container, (counts, doubles)))
+                let loading = move || sqlite::load(&path, (number, edition), batches, later);
+                let seen = tokio::task::spawn_blocking(loading).await.map_err(StoreError::Task)??;
+                Ok(Loaded::new(container, seen))
             }
             (Database::Postgres(pool), None) => {
-                postgres::load((&self.main, pool), &pen, (source.number, edition), batches, doubles).await
+                postgres::load((&self.main, pool), &pen, (source.number, edition), batches, later).await
             }
         }
     }

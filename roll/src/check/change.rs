@@ -3,16 +3,17 @@
 
 use std::collections::BTreeMap;
 
-use crossfoot_audit::area::Area;
-use crossfoot_audit::record::figure::{AreaUnit, FigureRule, parse_area};
 use serde::{Deserialize, Serialize};
 
+use super::classes;
 use super::gates::Gate;
+use super::headings::Headings;
 use super::remark::{grouped, percent};
-use super::tally::{Tally, whole};
+use super::tally::whole;
 use super::{RollCheck, SQUARE_FOOT};
 use crate::entry::Entry;
-use crate::layout::{KeepKind, Layout};
+use crate::layout::Layout;
+use crate::record_view::StoredRecord;
 
 /// Changes of area among the records of an edition that were there before.
 #[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
@@ -20,8 +21,13 @@ use crate::layout::{KeepKind, Layout};
 pub struct ChangeCheck {
     /// Records with another area than before.
     pub all: Changes,
-    /// The same by class of use.
+    /// The same by class of use; none where there are too many classes to be counted apart, as [`super::Classes`] has it.
+    /// Where what the changes of each class have in common takes more than eight mebibytes, it is left out, and the
+    /// records are counted by class all the same.
     pub classes: BTreeMap<String, Changes>,
+    /// Records with another area under a heading than before, by heading. What the changes have in common is left out
+    /// beyond eight mebibytes, as with classes.
+    pub headings: BTreeMap<String, Changes>,
     /// Records that had no area before and have one.
     pub appeared: i64,
     /// Records that had an area and have none.
@@ -37,10 +43,10 @@ pub struct Changes {
     /// Records with a larger area than before.
     pub larger: i64,
     /// Records by the area now over the area before, in bins of 0.002.
-    pub ratios: Tally,
+    pub ratios: BTreeMap<usize, i64>,
     /// Records by the area now less the area before, in whole square feet.
     pub differences: BTreeMap<i64, i64>,
-    /// Records whose change is just the figure under another heading, by heading.
+    /// Records whose change is just the figure under another heading, by heading; not counted of changes under a heading.
     pub headings: BTreeMap<String, i64>,
 }
 
@@ -74,15 +80,27 @@ const CLASS_SHARE: f64 = 0.5;
 /// … while the share among all others is at most so much of it, was defined anew.
 const OTHERS_SHARE: f64 = 0.25;
 
+/// Headings that are named beside the one of an event.
+const OTHERS_TOLD: usize = 4;
+
 /// Of each list so many of the commonest are kept with an edition.
 const KEPT: usize = 50;
 
+/// Bytes that what the changes of classes have in common may take, and that of headings: two hundred classes with a thousand sizes of change
+/// each, some more with the few sizes that changes of one kind have.
+const COMMON_BYTES_MAX: usize = 8 << 20;
+/// Bytes of a class or heading in it, and of each ratio, difference and heading: what a map takes for its first and for each further
+/// entry.
+const COMMON_BYTES_A_NAME: usize = 512;
+const COMMON_BYTES_AN_ENTRY: usize = 32;
+
 impl ChangeCheck {
-    /// The same with the commonest classes and differences only, to be kept.
+    /// The same with the commonest classes, headings and differences only, to be kept.
     #[must_use]
     pub fn shortened(mut self) -> ChangeCheck {
         self.classes = commonest(self.classes, |changes| changes.changed);
-        for changes in self.classes.values_mut().chain([&mut self.all]) {
+        self.headings = commonest(self.headings, |changes| changes.changed);
+        for changes in self.classes.values_mut().chain(self.headings.values_mut()).chain([&mut self.all]) {
             changes.differences = commonest(std::mem::take(&mut changes.differences), |n| *n);
         }
         self
@@ -97,18 +115,32 @@ fn commonest<K: Ord, V>(all: BTreeMap<K, V>, count: impl Fn(&V) -> i64) -> BTree
 }
 
 impl Changes {
-    fn count(&mut self, before: Area, now: Area, headings: &[&str]) {
-        let (before, now) = (before.square_micrometres(), now.square_micrometres());
+    fn count(&mut self, change: &Change<'_>) {
         self.changed += 1;
-        self.larger += i64::from(now > before);
-        if before > 0 {
-            let ratio = (now as f64 / before as f64).min(RATIO_MAX);
-            self.ratios.count((ratio * RATIO_BINS).round() as usize, 1);
+        self.larger += i64::from(change.now > change.before);
+    }
+
+    /// Counts what a change may have in common with others; gives the bytes that this took.
+    fn count_common(&mut self, change: &Change<'_>) -> usize {
+        let entries =
+            |changes: &Changes| changes.ratios.len() + changes.differences.len() + changes.headings.len();
+        let known = entries(self);
+        if change.before > 0 {
+            let ratio = (change.now as f64 / change.before as f64).min(RATIO_MAX);
+            *self.ratios.entry((ratio * RATIO_BINS).round() as usize).or_default() += 1;
         }
-        *self.differences.entry(whole_feet(now - before)).or_default() += 1;
-        for heading in headings {
-            *self.headings.entry((*heading).to_owned()).or_default() += 1;
+        *self.differences.entry(whole_feet(change.now - change.before)).or_default() += 1;
+        for heading in &change.headings {
+            match self.headings.get_mut(*heading) {
+                Some(n) => *n += 1,
+                None => drop(self.headings.insert((*heading).to_owned(), 1)),
+            }
         }
+        (entries(self) - known) * COMMON_BYTES_AN_ENTRY
+    }
+
+    fn forget_common(&mut self) {
+        (self.ratios, self.differences, self.headings) = Default::default();
     }
 
     /// Records with a smaller area than before.
@@ -122,10 +154,10 @@ impl Changes {
     pub fn common_ratio(&self) -> Option<(f64, i64)> {
         let near = |bin: usize| {
             let from = bin.saturating_sub(1);
-            (from..=bin.saturating_add(1)).map(|bin| self.ratios.of(bin)).sum::<i64>()
+            self.ratios.range(from..=bin.saturating_add(1)).map(|(_, n)| *n).sum::<i64>()
         };
         // of bins with the same neighbours the fullest is the ratio
-        let best = self.ratios.iter().max_by_key(|(bin, n)| (near(*bin), *n))?.0;
+        let best = *self.ratios.iter().max_by_key(|(bin, n)| (near(**bin), **n))?.0;
         Some((best as f64 / RATIO_BINS, near(best)))
     }
 
@@ -164,73 +196,68 @@ fn whole_feet(um2: i64) -> i64 {
     ((um2 + half) / SQUARE_FOOT).clamp(-DIFFERENCE_MAX, DIFFERENCE_MAX)
 }
 
-/// A kept column that holds areas, or whole numbers that may be ones.
-#[derive(Debug, Clone)]
-struct Heading {
-    place: usize,
-    name: String,
-    unit: AreaUnit,
-    rule: FigureRule,
+/// One record's change of area.
+struct Change<'a> {
+    /// Square micrometres.
+    before: i64,
+    now: i64,
+    /// The headings of which the figure is just the difference.
+    headings: Vec<&'a str>,
 }
 
 /// Counts changes of area by a layout.
 #[derive(Debug, Clone)]
 pub struct ChangeChecker {
     check: ChangeCheck,
-    headings: Vec<Heading>,
+    headings: Headings,
+    /// Bytes that the names of the classes take. Beyond the bound they are not counted any more, and never again.
+    class_names: usize,
+    of_classes: Common,
+    of_headings: Common,
 }
 
 impl ChangeChecker {
     /// Begins with nothing.
     #[must_use]
     pub fn new(layout: &Layout) -> ChangeChecker {
-        let unit = layout.area.as_ref().map_or(AreaUnit::SquareFeet, |area| area.unit);
-        let headings = layout.keep.iter().enumerate().filter_map(|(place, keep)| {
-            let unit = match keep.kind {
-                KeepKind::Area => keep.unit,
-                KeepKind::Whole => unit,
-                KeepKind::Text | KeepKind::Money | KeepKind::Decimal => return None,
-            };
-            Some(Heading { place, name: keep.shown_name().to_owned(), unit, rule: keep.figure_rule() })
-        });
-        ChangeChecker { check: ChangeCheck::default(), headings: headings.collect() }
+        let (check, headings) = (ChangeCheck::default(), Headings::of(layout));
+        let (of_classes, of_headings) = (Common::default(), Common::default());
+        ChangeChecker { check, headings, class_names: 0, of_classes, of_headings }
     }
 
-    /// Counts a record that was there before with this area, where the area is another now.
-    pub fn note(&mut self, before: Option<Area>, entry: &Entry) {
-        let (before, now) = match (before, entry.area) {
-            (Some(before), Some(now)) if before != now => (before, now),
-            (None, Some(_)) => {
-                self.check.appeared += 1;
-                return;
+    /// Counts a record that was there before, as it stood, where its area or one under a heading is another now. Both are
+    /// read by the layout of the edition that is counted.
+    pub fn note(&mut self, before: &StoredRecord<'_>, entry: &Entry) {
+        let areas = before.area.zip(entry.area).filter(|(before, now)| before != now);
+        self.check.appeared += i64::from(before.area.is_none() && entry.area.is_some());
+        self.check.vanished += i64::from(before.area.is_some() && entry.area.is_none());
+        let under_headings = self.headings.state_areas() && before.rest != entry.rest;
+        if areas.is_none() && !under_headings {
+            return;
+        }
+        let figures = self.headings.figures(&entry.rest);
+        if under_headings {
+            let figures_before = self.headings.figures(before.rest);
+            for (heading, before, now) in self.headings.changed(&figures_before, &figures) {
+                let change = Change { before, now, headings: Vec::new() };
+                self.of_headings.count(&mut self.check.headings, heading, &change);
             }
-            (Some(_), None) => {
-                self.check.vanished += 1;
-                return;
-            }
-            (Some(_), Some(_)) | (None, None) => return,
-        };
-        let difference = whole_feet(now.square_micrometres() - before.square_micrometres()).abs();
-        let values: Vec<String> = serde_json::from_str(&entry.rest).unwrap_or_default();
-        let just: Vec<&str> = self
-            .headings
-            .iter()
-            .filter(|heading| {
-                let value = values.get(heading.place).map(String::as_str).unwrap_or_default();
-                let figure = parse_area(value, heading.unit, &heading.rule).ok().flatten();
-                difference > 0
-                    && figure.is_some_and(|figure| whole_feet(figure.square_micrometres()) == difference)
-            })
-            .map(|heading| heading.name.as_str())
-            .collect();
-        self.check.all.count(before, now, &just);
-        match self.check.classes.get_mut(&entry.class) {
-            Some(changes) => changes.count(before, now, &just),
-            None => {
-                let mut changes = Changes::default();
-                changes.count(before, now, &just);
-                self.check.classes.insert(entry.class.clone(), changes);
-            }
+        }
+        let Some((before, now)) = areas else { return };
+        let (before, now) = (before.square_micrometres(), now.square_micrometres());
+        let difference = whole_feet(now - before).abs();
+        let just = |figure| difference > 0 && whole_feet(figure) == difference;
+        let change = Change { before, now, headings: self.headings.with(&figures, just) };
+        self.check.all.count(&change);
+        self.check.all.count_common(&change);
+        // the rows of so many classes are not counted apart either, so a share of one is not known
+        if self.class_names <= classes::BYTES_MAX && !self.check.classes.contains_key(&entry.class) {
+            self.class_names += classes::bytes_of(&entry.class);
+        }
+        if self.class_names <= classes::BYTES_MAX {
+            self.of_classes.count(&mut self.check.classes, &entry.class, &change);
+        } else {
+            self.check.classes.clear();
         }
     }
 
@@ -241,9 +268,35 @@ impl ChangeChecker {
     }
 }
 
-/// Whether the changes of an edition are an event of the publisher: many at once, in all records or in a class, and
-/// alike. `compared` are the records that were there before and are there now, `check` what the edition says about
-/// itself.
+/// What the changes of each class, or under each heading, have in common, by the bytes that it takes. They only grow, by
+/// sums over records, so whether they are beyond the bound in the end does not depend on the order.
+#[derive(Debug, Clone, Copy, Default)]
+struct Common {
+    bytes: usize,
+}
+
+impl Common {
+    fn count(&mut self, all: &mut BTreeMap<String, Changes>, name: &str, change: &Change<'_>) {
+        let mut bytes = 0;
+        if !all.contains_key(name) {
+            all.insert(name.to_owned(), Changes::default());
+            bytes = COMMON_BYTES_A_NAME;
+        }
+        let Some(changes) = all.get_mut(name) else { return };
+        changes.count(change);
+        if self.bytes > COMMON_BYTES_MAX {
+            return;
+        }
+        self.bytes += bytes + changes.count_common(change);
+        if self.bytes > COMMON_BYTES_MAX {
+            all.values_mut().for_each(Changes::forget_common);
+        }
+    }
+}
+
+/// Whether the changes of an edition are an event of the publisher: many at once, in all records, in a class or under a
+/// heading, and alike. `compared` are the records that were there before and are there now, `check` what the edition says
+/// about itself.
 #[must_use]
 pub fn definition_change(
     check: &RollCheck,
@@ -251,13 +304,58 @@ pub fn definition_change(
     compared: i64,
     limits: DefinitionLimits,
 ) -> Option<Gate> {
+    const MEND: &str =
+        "set the basis of the layout to what is counted now, and hand the file in under that layout";
     let all = &changes.all;
-    let of_all = format!("the areas of {} of {} records", grouped(all.changed), grouped(compared));
-    let many = all.changed >= limits.records && whole(all.changed) * 100.0 > limits.percent * whole(compared);
-    if many && let Some(alike) = all.alike() {
-        let share = percent(whole(all.changed) / whole(compared));
-        return Some(event(all, compared, &format!("{of_all} ({share}) changed at once, {alike}")));
+    if let Some((words, alike)) = many_alike(all, compared, limits) {
+        let sentence = format!("the areas of {words} changed at once, {alike}");
+        return Some(event(all, compared, &sentence, MEND));
     }
+    if let Some((of_class, rows, sentence)) = class_changed(check, changes, compared, limits) {
+        return Some(event(of_class, rows, &sentence, MEND));
+    }
+    let (of_heading, sentence) = heading_changed(changes, compared, limits)?;
+    let mend = "and accept this edition where that is no part of the area that is compared, else set the basis of the layout \
+                to what is counted now";
+    Some(event(of_heading, compared, &sentence, mend))
+}
+
+/// The heading under which most records changed, where they are many and alike: its changes, and a sentence that names
+/// the others with it.
+fn heading_changed(
+    changes: &ChangeCheck,
+    compared: i64,
+    limits: DefinitionLimits,
+) -> Option<(&Changes, String)> {
+    let alike = |(heading, of): (_, _)| Some((heading, of, many_alike(of, compared, limits)?));
+    let mut alike: Vec<(&String, &Changes, (String, String))> =
+        changes.headings.iter().filter_map(alike).collect();
+    alike.sort_by_key(|(_, of, _)| std::cmp::Reverse(of.changed));
+    let ((heading, of, (records, common)), others) = alike.split_first()?;
+    let others = others.iter().take(OTHERS_TOLD).fold(String::new(), |told, (heading, ..)| {
+        if told.is_empty() { format!(", with those under {heading}") } else { format!("{told}, {heading}") }
+    });
+    Some((of, format!("the areas under {heading} of {records} changed at once{others}, {common}")))
+}
+
+/// How many records changed and what they have in common, in words, where they are many and alike.
+fn many_alike(changes: &Changes, compared: i64, limits: DefinitionLimits) -> Option<(String, String)> {
+    let n = changes.changed;
+    if n < limits.records || whole(n) * 100.0 <= limits.percent * whole(compared) {
+        return None;
+    }
+    let share = percent(whole(n) / whole(compared));
+    Some((format!("{} of {} records ({share})", grouped(n), grouped(compared)), changes.alike()?))
+}
+
+/// A class of which half changed while the others stay: its changes, its rows, and a sentence.
+fn class_changed<'c>(
+    check: &RollCheck,
+    changes: &'c ChangeCheck,
+    compared: i64,
+    limits: DefinitionLimits,
+) -> Option<(&'c Changes, i64, String)> {
+    let all = &changes.all;
     let (class, of_class, rows) = changes
         .classes
         .iter()
@@ -278,10 +376,10 @@ pub fn definition_change(
         percent(whole(of_class.changed) / whole(rows.max(1))),
         grouped(all.changed - of_class.changed)
     );
-    Some(event(of_class, rows, &sentence))
+    Some((of_class, rows, sentence))
 }
 
-fn event(changes: &Changes, compared: i64, what: &str) -> Gate {
+fn event(changes: &Changes, compared: i64, what: &str, mend: &str) -> Gate {
     let figures = [
         ("changed", whole(changes.changed)),
         ("compared", whole(compared)),
@@ -293,8 +391,7 @@ fn event(changes: &Changes, compared: i64, what: &str) -> Gate {
         kind: "definition_changed".to_owned(),
         figures: figures.into_iter().map(|(name, figure)| (name.to_owned(), figure)).collect(),
         sentence: format!(
-            "{what}: the publisher may have changed what it counts as area, rather than houses; ask it, set the basis of \
-             the layout to what is counted now, and hand the file in under that layout"
+            "{what}: the publisher may have changed what it counts as area, rather than houses; ask it, {mend}"
         ),
         refuse: false,
     }

@@ -10,7 +10,7 @@ pub const CLASSES_BEYOND: &str = "…";
 /// A class that is published under that name.
 const PUBLISHED_SO: &str = "(…)";
 /// Bytes that the counts of an edition may take: some ten thousand classes with short names.
-const BYTES_MAX: usize = 1 << 20;
+pub(super) const BYTES_MAX: usize = 1 << 20;
 /// Bytes beside the name of a class.
 const BYTES_BESIDE: usize = 64;
 
@@ -71,13 +71,13 @@ impl Classes {
         }
     }
 
-    /// Adds the counts of others.
-    pub(super) fn merge(&mut self, other: &Classes) {
+    /// Adds the counts of others, each `by` times: 1, or -1 to take them off.
+    pub(super) fn merge(&mut self, other: &Classes, by: i64) {
         if other.together() {
             self.put_together();
         }
         for (class, count) in other.iter() {
-            self.count(class, *count);
+            self.count(class, ClassCount { rows: by * count.rows, with_area: by * count.with_area });
         }
     }
 
@@ -122,6 +122,6 @@ fn name_of(class: &str) -> &str {
     if class == CLASSES_BEYOND { PUBLISHED_SO } else { class }
 }
 
-fn bytes_of(class: &str) -> usize {
+pub(super) fn bytes_of(class: &str) -> usize {
     class.len().saturating_add(BYTES_BESIDE)
 }

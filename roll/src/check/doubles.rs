@@ -7,6 +7,7 @@ use crossfoot_audit::record::key_merge::{MergeStep, merged_by};
 use crossfoot_audit::record::parcel_key::KeyRule;
 use serde::{Deserialize, Serialize};
 
+use super::RollCheck;
 use super::gates::Gate;
 use super::remark::grouped;
 use super::tally::whole;
@@ -244,6 +245,9 @@ pub struct DoublesCheck {
     pub kinds: BTreeMap<RowKind, i64>,
     /// The columns in which those differ, with the rows; names only.
     pub columns: BTreeMap<String, i64>,
+    /// What these rows are among the counts of the edition; those of the next one begin without them, since they are read
+    /// every time. None of an edition that an earlier version of the program loaded.
+    pub counts: Option<RollCheck>,
 }
 
 impl DoublesCheck {

@@ -74,19 +74,19 @@ impl IdPart {
         })
     }
 
-    fn merge(&mut self, other: &IdPart) {
-        self.lengths.merge(&other.lengths);
-        self.leading_zeros.merge(&other.leading_zeros);
-        self.not_digits += other.not_digits;
+    fn merge(&mut self, other: &IdPart, by: i64) {
+        self.lengths.merge(&other.lengths, by);
+        self.leading_zeros.merge(&other.leading_zeros, by);
+        self.not_digits += by * other.not_digits;
     }
 }
 
-pub(super) fn merge(parts: &mut Vec<IdPart>, others: &[IdPart]) {
+pub(super) fn merge(parts: &mut Vec<IdPart>, others: &[IdPart], by: i64) {
     if parts.len() < others.len() {
         parts.resize(others.len(), IdPart::default());
     }
     for (part, other) in parts.iter_mut().zip(others) {
-        part.merge(other);
+        part.merge(other, by);
     }
 }
 

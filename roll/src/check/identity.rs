@@ -55,11 +55,16 @@ impl IdentityCheck {
         }
     }
 
-    pub(super) fn merge(&mut self, other: &IdentityCheck) {
-        self.checked += other.checked;
-        self.failed += other.failed;
+    /// Adds the counts of another check, each `by` times: 1, or -1 to take them off.
+    pub(super) fn merge(&mut self, other: &IdentityCheck, by: i64) {
+        self.checked += by * other.checked;
+        self.failed += by * other.failed;
         for row in &other.examples {
-            self.keep(row);
+            if by > 0 {
+                self.keep(row);
+            } else {
+                self.examples.remove(row);
+            }
         }
     }
 }
@@ -111,6 +116,20 @@ mod tests {
         check.count(Some(&row(3, "1000", "1003")), -1);
         check.count(None, -1);
         assert_eq!(check, IdentityCheck::default());
+    }
+
+    #[test]
+    fn rows_that_are_taken_off_together_are_no_examples_any_more() {
+        let check = |lines: std::ops::Range<u64>| {
+            let mut check = IdentityCheck::default();
+            lines.for_each(|line| check.count(Some(&row(line, "10", "11")), 1));
+            check
+        };
+        let mut left = check(2..5);
+        left.merge(&check(3..5), -1);
+        assert_eq!(left, check(2..3));
+        left.merge(&check(3..5), 1);
+        assert_eq!(left, check(2..5));
     }
 
     #[test]

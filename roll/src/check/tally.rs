@@ -37,10 +37,10 @@ impl Tally {
         self.0.iter().copied().enumerate().filter(|(_, count)| *count != 0)
     }
 
-    /// Adds the counts of another tally.
-    pub fn merge(&mut self, other: &Tally) {
+    /// Adds the counts of another tally, each `by` times: 1, or -1 to take them off.
+    pub fn merge(&mut self, other: &Tally, by: i64) {
         for (number, count) in other.iter() {
-            self.count(number, count);
+            self.count(number, by * count);
         }
     }
 
@@ -102,9 +102,9 @@ impl Figures {
         self.0.total()
     }
 
-    /// Adds the counts of others.
-    pub fn merge(&mut self, other: &Figures) {
-        self.0.merge(&other.0);
+    /// Adds the counts of others, each `by` times: 1, or -1 to take them off.
+    pub fn merge(&mut self, other: &Figures, by: i64) {
+        self.0.merge(&other.0, by);
     }
 
     /// The figure below which a share of them lie, between its two neighbours in proportion (type 7 of Hyndman and Fan

@@ -4,17 +4,19 @@
 use crossfoot_audit::area::Area;
 use crossfoot_audit::money::Money;
 use crossfoot_roll::check::{
-    CLASSES_BEYOND, ChangeChecker, DefinitionLimits, DoublesCheck, RollCheck, RollChecker, RowFacts, RowKind,
-    definition_change, kind_of_rows, remarks,
+    CLASSES_BEYOND, ChangeCheck, ChangeChecker, DefinitionLimits, DoublesCheck, RollCheck, RollChecker,
+    RowFacts, RowKind, definition_change, kind_of_rows, remarks,
 };
 use crossfoot_roll::entry::Entry;
-use crossfoot_roll::layout::Layout;
+use crossfoot_roll::layout::{Layout, shipped};
 use crossfoot_roll::published_row;
 use crossfoot_roll::reader::{RollReader, Row};
+use crossfoot_roll::record_view::StoredRecord;
 
 use proptest::prelude::*;
 
 use crate::account::layout;
+use crate::shipped::read;
 
 const TABLES: &str = "[parcel]\ncolumns = [\"PIN\"]\n[area]\ncolumn = \"SQFT\"\n[year_built]\ncolumn = \"YR\"\n\
     [class]\ncolumn = \"CLASS\"\n[[keep]]\ncolumn = \"BSMT\"\nkind = \"area\"\n";
@@ -59,6 +61,10 @@ proptest! {
         let mut parts = check(other, &layout);
         parts.merge(&check(one, &layout));
         prop_assert_eq!(&parts, &whole);
+        parts.take_off(&check(one, &layout));
+        let left = check(other, &layout);
+        prop_assert_eq!(parts.summary(&layout), left.summary(&layout));
+        prop_assert_eq!((parts.rows, parts.classes, parts.areas), (left.rows, left.classes, left.areas));
         let text = serde_json::to_string(&whole).unwrap();
         prop_assert_eq!(&serde_json::from_str::<RollCheck>(&text).unwrap(), &whole);
     }
@@ -176,9 +182,10 @@ fn event(change: impl Fn(usize, &str, i64) -> i64) -> Option<String> {
     for parcel in 0..10_000 {
         let class = if parcel % 3 == 0 { "R2" } else { "R1" };
         let (before, basement) = (1_000 + (parcel as i64 * 7_919) % 2_000, 300 + (parcel as i64 * 31) % 500);
+        let entry_before = entry(parcel, before, class, basement);
         let entry = entry(parcel, before + change(parcel, class, basement), class, basement);
         checker.add(&entry);
-        changes.note(Area::from_whole_square_feet(before), &entry);
+        changes.note(&StoredRecord::of(0, &entry_before), &entry);
     }
     let gate = definition_change(&checker.finish(), &changes.finish(), 10_000, DefinitionLimits::default());
     gate.map(|gate| {
@@ -216,6 +223,135 @@ fn houses_that_change_one_by_one_are_no_event() {
     assert_eq!(event(churn), None);
     // alike, but few
     assert_eq!(event(|parcel, _, _| if parcel < 150 { 50 } else { 0 }), None);
+}
+
+/// Changes of records with a class each, of a size each.
+fn changes_by_class<'a>(records: impl Iterator<Item = (&'a str, i64)>) -> ChangeCheck {
+    let mut changes = ChangeChecker::new(&layout(TABLES));
+    for (class, by) in records {
+        changes.note(&StoredRecord::of(0, &entry(1, 1_000, class, 0)), &entry(1, 1_000 + by, class, 0));
+    }
+    changes.finish()
+}
+
+#[test]
+fn changes_of_more_classes_than_are_counted_apart_are_counted_together_only() {
+    let names = long_named(&(0..18).collect::<Vec<u8>>());
+    let changed = |names: &[String]| {
+        let forwards = changes_by_class(names.iter().map(|name| (name.as_str(), 100)));
+        let backwards = changes_by_class(names.iter().rev().map(|name| (name.as_str(), 100)));
+        assert_eq!(forwards, backwards);
+        forwards
+    };
+    assert_eq!(changed(&names[..17]).classes.len(), 17);
+    // once too many they stay together, also for what comes after
+    let many = changed(&[names.clone(), names.clone()].concat());
+    assert_eq!((many.classes.len(), many.all.changed, many.all.larger), (0, 36, 36));
+    assert_eq!(many.all.common_difference(), Some((100, 36)));
+}
+
+#[test]
+fn what_changes_of_classes_have_in_common_is_left_out_where_it_takes_too_much() {
+    let names: Vec<String> = (0..6_000).map(|n| format!("C{n}")).collect();
+    let records =
+        |sizes: i64| names.iter().flat_map(move |name| (0..sizes).map(move |n| (name.as_str(), n * 8 + 8)));
+    let few = changes_by_class(records(2));
+    assert_eq!(few.classes["C5999"].common_difference(), Some((16, 1)));
+    let many: Vec<(&str, i64)> = records(16).collect();
+    let check = changes_by_class(many.iter().copied());
+    assert_eq!(check, changes_by_class(many.iter().rev().copied()));
+    let counted: Vec<_> = check.classes.values().map(|class| (class.changed, class.larger)).collect();
+    assert_eq!(counted, vec![(16, 16); 6_000]);
+    assert!(check.classes.values().all(|class| class.differences.is_empty() && class.ratios.is_empty()));
+    assert_eq!((check.all.changed, check.all.differences.len()), (96_000, 16));
+    // a class that changed is an event all the same
+    let layout = layout(TABLES);
+    let mut rows = RollChecker::new(&layout);
+    names.iter().for_each(|name| (0..16).for_each(|_| rows.add(&entry(1, 1_000, name, 0))));
+    let limits = DefinitionLimits { percent: 100.0, records: 16 };
+    let event = definition_change(&rows.finish(), &check, 100_000_000, limits).unwrap();
+    assert!(event.sentence.contains("16 of 16 records of class"), "{}", event.sentence);
+}
+
+#[test]
+fn areas_under_a_heading_that_change_alike_are_one_event_of_that_heading() {
+    let layout = layout(TABLES);
+    let event = |change: fn(usize) -> i64| {
+        let (mut checker, mut changes) = (RollChecker::new(&layout), ChangeChecker::new(&layout));
+        for parcel in 0..10_000 {
+            let (area, basement) = (1_000 + (parcel as i64 * 7_919) % 2_000, (parcel as i64 * 31) % 500);
+            let before = entry(parcel, area, "R1", basement);
+            let now = entry(parcel, area, "R1", basement + change(parcel));
+            checker.add(&now);
+            changes.note(&StoredRecord::of(0, &before), &now);
+        }
+        let changes = changes.finish();
+        assert_eq!((changes.all.changed, changes.classes.len()), (0, 0));
+        definition_change(&checker.finish(), &changes, 10_000, DefinitionLimits::default())
+    };
+    let all = event(|parcel| if parcel % 4 == 0 { 120 } else { 0 }).unwrap();
+    assert_eq!(all.kind, "definition_changed");
+    let told = "the areas under BSMT of 2,500 of 10,000 records (25.0 %) changed at once, 2,500 of them by +120 sq ft";
+    assert!(all.sentence.starts_with(told), "{}", all.sentence);
+    assert_eq!(event(|parcel| if parcel < 150 { 120 } else { 0 }), None);
+    assert_eq!(event(|parcel| if parcel % 25 == 0 { (parcel as i64 * 37) % 700 - 300 } else { 0 }), None);
+}
+
+/// A roll of three hundred parcels by the layout of Polk County, with two buildings on every tenth: the heated area of the
+/// main storey, a garage that is heated or not, and a porch. `garage` is the actual area of the garage of a parcel.
+fn sub_areas(garage: impl Fn(usize) -> usize, heated: bool) -> Vec<(String, Vec<u8>)> {
+    let mut buildings = "PARCEL_ID,BLD_NUM,IMPR_TYPE,STYLE,STORIES,YEARBUILT,EFF_YEAR\n".to_owned();
+    let mut parts = "PARCEL_ID,BLD_NUM,LN_NUM,SAR_CD,ACT_AR,HEAT_AR\n".to_owned();
+    for parcel in 0..300 {
+        let id = 232_812_000_000_000_000_usize + parcel;
+        for building in 1..=if parcel % 10 == 0 { 2 } else { 1 } {
+            let (base, garage, porch) = (1_003 + parcel * 7 % 900, garage(parcel), 80 + parcel % 40);
+            let heated = if heated { garage } else { 0 };
+            buildings += &format!("{id},{building},0100,SFR,1 STORY,1970,1990\n");
+            parts += &format!("{id},{building},1,BASE,{base},{base}\n");
+            parts += &format!("{id},{building},2,UGR,{garage},{heated}\n{id},{building},3,FOP,{porch},0\n");
+        }
+    }
+    vec![
+        ("FTP_BLD.txt".to_owned(), buildings.into_bytes()),
+        ("FTP_BLD_SAR.txt".to_owned(), parts.into_bytes()),
+    ]
+}
+
+#[test]
+fn records_put_together_have_their_headings_over_all_buildings() {
+    let shipped = shipped().iter().find(|shipped| shipped.layout.id == "us-fl-105-polk").unwrap();
+    let garage = |parcel: usize| 300 + parcel * 13 % 200;
+    let before = read(&sub_areas(garage, false), &shipped.layout, 1 << 20).entries;
+    let changed = |files: &[(String, Vec<u8>)]| {
+        let (mut checker, mut changes) =
+            (RollChecker::new(&shipped.layout), ChangeChecker::new(&shipped.layout));
+        for ((file, before), (_, now)) in before.iter().zip(read(files, &shipped.layout, 1 << 20).entries) {
+            assert_eq!(before.parcel_key, now.parcel_key);
+            checker.add(&now);
+            changes.note(&StoredRecord::of(*file, before), &now);
+        }
+        let changes = changes.finish();
+        let gate = definition_change(&checker.finish(), &changes, 300, DefinitionLimits::default());
+        (changes, gate.map(|gate| gate.sentence))
+    };
+    // garages are heated area from now on, of the second building too
+    let (changes, event) = changed(&sub_areas(garage, true));
+    assert_eq!((changes.all.changed, changes.headings.len()), (300, 0));
+    assert_eq!(changes.all.headings["garage area"], 300);
+    let event = event.unwrap();
+    assert!(event.contains("300 of them by just the figure of garage area"), "{event}");
+    // garages are measured otherwise
+    let (changes, event) = changed(&sub_areas(|parcel| garage(parcel) + 44, false));
+    assert_eq!((changes.all.changed, changes.headings["garage area"].changed), (0, 300));
+    assert_eq!(changes.headings["garage area"].differences, [(44, 270), (88, 30)].into());
+    let event = event.unwrap();
+    assert!(
+        event.starts_with("the areas under actual area of all sub-areas of 300 of 300 records"),
+        "{event}"
+    );
+    assert!(event.contains(", with those under garage area, sub area, 270 of them by +44 sq ft"), "{event}");
+    assert_eq!(changed(&sub_areas(garage, false)).1, None);
 }
 
 #[test]

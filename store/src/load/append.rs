@@ -7,15 +7,14 @@
 
 use std::collections::{BTreeMap, HashMap};
 
-use crossfoot_audit::area::Area;
 use crossfoot_audit::money::Money;
-use crossfoot_roll::check::{ChangeCheck, ChangeChecker, Doubles, DoublesSeen, RollCheck, RollChecker};
+use crossfoot_roll::check::{ChangeCheck, ChangeChecker, DoublesSeen, RollCheck, RollChecker};
 use crossfoot_roll::entry::{Entry, Reject};
 use crossfoot_roll::layout::Layout;
 use crossfoot_roll::lines::{Line, LineIs};
-use crossfoot_roll::record_view::{RowPlace, StoredRecord};
+use crossfoot_roll::record_view::StoredRecord;
 
-use super::duplicates::{self, Repeat, Version};
+use super::duplicates::{self, Figures, LaterRows, Repeat, Version};
 use super::feed::{Feed, RollBatch};
 use super::lines::{self, Block, Growing, Kept, Shelf};
 use super::pen::Pen;
@@ -47,32 +46,9 @@ struct Newest {
     figures: Figures,
 }
 
-/// What is counted of a version besides its area and parcel number.
-#[derive(Default)]
-struct Figures {
-    value: Option<Money>,
-    year_built: Option<i64>,
-    class: String,
-    rest: String,
-}
-
 impl Newest {
     fn stored(&self) -> StoredRecord<'_> {
-        StoredRecord {
-            parcel_raw: &self.version.parcel_raw,
-            situs: "",
-            area: self.version.area_um2.map(Area::from_square_micrometres),
-            value: self.figures.value,
-            year_built: self.figures.year_built,
-            class: &self.figures.class,
-            rest: &self.figures.rest,
-            row: RowPlace {
-                file: u16::try_from(self.version.file).unwrap_or_default(),
-                line: self.version.line.unsigned_abs(),
-                byte_start: self.version.byte_start.unsigned_abs(),
-                byte_length: u32::try_from(self.version.byte_length).unwrap_or_default(),
-            },
-        }
+        self.version.stored(&self.figures)
     }
 }
 
@@ -83,7 +59,7 @@ pub(super) struct Moving<'a> {
 }
 
 impl<'a> Moving<'a> {
-    /// From the counts of the edition before; without them nothing is counted.
+    /// From the counts of the edition before without its later rows of parcels; without counts nothing is counted.
     pub(super) fn from(layout: &'a Layout, before: Option<RollCheck>) -> Moving<'a> {
         Moving { layout, checker: before.map(|counts| RollChecker::resume(layout, counts)) }
     }
@@ -94,10 +70,9 @@ impl<'a> Moving<'a> {
         }
     }
 
-    fn come(&mut self, file: i64, entry: &Entry) {
+    fn come(&mut self, row: &StoredRecord<'_>) {
         if let Some(checker) = &mut self.checker {
-            let file = u16::try_from(file).unwrap_or_default();
-            checker.record(self.layout, &StoredRecord::of(file, entry), 1);
+            checker.record(self.layout, row, 1);
         }
     }
 }
@@ -105,7 +80,7 @@ impl<'a> Moving<'a> {
 /// What came of appending an edition.
 pub(super) struct Appended {
     pub(super) counts: EditionCounts,
-    pub(super) doubles: DoublesSeen,
+    pub(super) later: (DoublesSeen, RollCheck),
     pub(super) changes: ChangeCheck,
     /// The counts of the edition before, moved; good where rows that are known were passed over.
     pub(super) moved: Option<RollCheck>,
@@ -113,9 +88,17 @@ pub(super) struct Appended {
 
 /// What is counted while an edition is appended.
 pub(super) struct Watch<'a> {
-    pub(super) doubles: Doubles,
+    pub(super) later: LaterRows,
     pub(super) changes: ChangeChecker,
     pub(super) moving: Moving<'a>,
+}
+
+impl Watch<'_> {
+    /// Takes note of a later row of a parcel, which counts like any other and is no record.
+    fn note_later(&mut self, key: &str, rows: [&Version; 2], counted: &StoredRecord<'_>) {
+        self.later.note(key, rows, counted);
+        self.moving.come(counted);
+    }
 }
 
 struct Loading<'a> {
@@ -187,14 +170,14 @@ pub(super) async fn load(
             Some((kept, good_for)) if good_for.starts_with(&lines::good_for_in(&container, "")) => {
                 loading.end_the_unseen_of(database, &kept).await?;
             }
-            Some(_) | None => loading.end_the_unseen(database).await?,
+            Some(_) | None => loading.end_the_unseen(database, false).await?,
         }
     }
     database.analyze("record_change").await?;
-    let Watch { doubles, changes, moving } = loading.watch;
+    let Watch { later, changes, moving } = loading.watch;
     Ok(Appended {
         counts: loading.counts,
-        doubles: doubles.finish(),
+        later: later.finish(),
         changes: changes.finish(),
         moved: moving.checker.map(RollChecker::finish),
     })
@@ -305,7 +288,7 @@ impl Loading<'_> {
         let here = version(number, file, entry);
         if let Some((place, first)) = self.seen.place(number, &self.index)?.zip(found) {
             let first = place.put_on(&first.version);
-            self.watch.doubles.note(&entry.parcel_key, first.place(), here.place());
+            self.watch.note_later(&entry.parcel_key, [&first, &here], &stored(file, entry));
             self.later_row(tx, &first, &here, written).await?;
             return Ok(0);
         }
@@ -315,7 +298,7 @@ impl Loading<'_> {
             None => {
                 self.next_number += 1;
                 self.counts.records_new += 1;
-                self.watch.moving.come(file, entry);
+                self.watch.moving.come(&stored(file, entry));
                 "new"
             }
             Some(newest)
@@ -331,10 +314,9 @@ impl Loading<'_> {
             }
             Some(newest) => {
                 self.counts.records_changed += 1;
-                let before = newest.version.area_um2.map(Area::from_square_micrometres);
-                self.watch.changes.note(before, entry);
+                self.watch.changes.note(&newest.stored(), entry);
                 self.watch.moving.gone(newest);
-                self.watch.moving.come(file, entry);
+                self.watch.moving.come(&stored(file, entry));
                 "changed"
             }
         };
@@ -367,7 +349,7 @@ impl Loading<'_> {
         }
         if let Some(first) = known.get(&key) {
             let (first, here) = (first_place.put_on(&first.version), place.put_on(&before.version));
-            self.watch.doubles.note(&key, first.place(), here.place());
+            self.watch.note_later(&key, [&first, &here], &here.stored(&before.figures));
             self.later_row(tx, &first, &here, written).await?;
         }
         Ok(0)
@@ -505,17 +487,13 @@ impl Loading<'_> {
             Ok(()) => {}
             Err(StoreError::Damaged { why, .. }) => {
                 tracing::warn!("the line index of edition {} cannot be read: {why}", self.edition);
-                return self.end_the_unseen(database).await;
+                // rows of the part that could be read may have been passed over, so the counts are moved all the same
+                return self.end_the_unseen(database, true).await;
             }
             Err(error) => return Err(error),
         }
         for numbers in gone.chunks(KEYS_A_STATEMENT) {
-            let values = vec![self.source.into(), self.edition.into(), database::numbers(numbers)];
-            let mut newest: BTreeMap<i64, (String, Newest)> = BTreeMap::new();
-            for row in database.fetch_bulk(&versions_before("number = ANY (numbers($3))"), values).await? {
-                newest.insert(row.get(0)?, (row.get(3)?, newest_of(&row)?));
-            }
-            newest.values().for_each(|(_, version)| self.watch.moving.gone(version));
+            let newest = self.take_off(database, numbers).await?;
             let ended: Vec<_> = newest.iter().map(|(number, (key, _))| self.end_row(*number, key)).collect();
             self.counts.records_ended += counted(ended.len() as u64);
             let mut tx = self.pen.begin(database).await?;
@@ -525,16 +503,36 @@ impl Loading<'_> {
         Ok(())
     }
 
-    /// Every record that was live before and was not seen is at its end.
-    async fn end_the_unseen(&mut self, database: &Database) -> Result<(), StoreError> {
+    /// Takes records that are gone off the counts; gives their versions before this edition, with their keys.
+    async fn take_off(
+        &mut self,
+        database: &Database,
+        gone: &[i64],
+    ) -> Result<BTreeMap<i64, (String, Newest)>, StoreError> {
+        let values = vec![self.source.into(), self.edition.into(), database::numbers(gone)];
+        let mut newest: BTreeMap<i64, (String, Newest)> = BTreeMap::new();
+        for row in database.fetch_bulk(&versions_before("number = ANY (numbers($3))"), values).await? {
+            newest.insert(row.get(0)?, (row.get(3)?, newest_of(&row)?));
+        }
+        newest.values().for_each(|(_, version)| self.watch.moving.gone(version));
+        Ok(newest)
+    }
+
+    /// Every record that was live before and was not seen is at its end. `moving` says whether the counts are moved by
+    /// them: where every row was read they are not needed.
+    async fn end_the_unseen(&mut self, database: &Database, moving: bool) -> Result<(), StoreError> {
         let mut after = 0;
         while after < self.next_number {
-            let mut ended = Vec::new();
+            let (mut ended, mut gone) = (Vec::new(), Vec::new());
             for row in self.records_between(database, after, after + PAGE).await? {
                 let number: i64 = row.get(0)?;
                 if row.get::<String>(1)? != "ended" && !self.seen.contains(number) {
                     ended.push(self.end_row(number, &row.get::<String>(2)?));
+                    gone.push(number);
                 }
+            }
+            for numbers in gone.chunks(KEYS_A_STATEMENT).filter(|_| moving) {
+                self.take_off(database, numbers).await?;
             }
             after += PAGE;
             self.counts.records_ended += counted(ended.len() as u64);
@@ -591,6 +589,10 @@ fn versions_before(which: &str) -> String {
 /// Where [`Loading::change_row`] and [`Loading::end_row`] go.
 fn changes() -> String {
     format!("record_change (source, edition, number, what, {CONTENT})")
+}
+
+fn stored(file: i64, entry: &Entry) -> StoredRecord<'_> {
+    StoredRecord::of(u16::try_from(file).unwrap_or_default(), entry)
 }
 
 fn version(number: i64, file: i64, entry: &Entry) -> Version {

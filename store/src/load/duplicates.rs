@@ -1,10 +1,15 @@
 //! Rows of one edition with the same parcel number.
 //!
 //! Identical rows count once and are told. Of rows that differ the first stays and the others are quarantined, naming
-//! both lines; where they differ in the area, the record is marked and not judged.
+//! both lines; where they differ in the area, the record is marked and not judged. What they are among the counts of the
+//! edition is told apart: no record keeps them, and they are read again every time.
 
-use crossfoot_roll::check::RowPlace;
+use crossfoot_audit::area::Area;
+use crossfoot_audit::money::Money;
+use crossfoot_roll::check::{Doubles, DoublesSeen, RollCheck, RollChecker, RowPlace};
 use crossfoot_roll::entry::{Reason, Reject};
+use crossfoot_roll::layout::Layout;
+use crossfoot_roll::record_view::{self, StoredRecord};
 
 /// Keys of rows that do not stand in ascending order, at most so many: only among them a key can occur again.
 const SUSPECTS_MAX: usize = 100_000;
@@ -61,6 +66,58 @@ impl Version {
             byte_length: self.byte_length,
             parcel_raw: self.parcel_raw.clone(),
         }
+    }
+
+    /// As it is counted.
+    pub(super) fn stored<'a>(&'a self, figures: &'a Figures) -> StoredRecord<'a> {
+        StoredRecord {
+            parcel_raw: &self.parcel_raw,
+            situs: "",
+            area: self.area_um2.map(Area::from_square_micrometres),
+            value: figures.value,
+            year_built: figures.year_built,
+            class: &figures.class,
+            rest: &figures.rest,
+            row: record_view::RowPlace {
+                file: u16::try_from(self.file).unwrap_or_default(),
+                line: self.line.unsigned_abs(),
+                byte_start: self.byte_start.unsigned_abs(),
+                byte_length: u32::try_from(self.byte_length).unwrap_or_default(),
+            },
+        }
+    }
+}
+
+/// What is counted of a version besides its area and parcel number.
+#[derive(Default)]
+pub(super) struct Figures {
+    pub(super) value: Option<Money>,
+    pub(super) year_built: Option<i64>,
+    pub(super) class: String,
+    pub(super) rest: String,
+}
+
+/// What is seen of later rows of parcels while an edition is loaded.
+pub(super) struct LaterRows {
+    layout: Layout,
+    doubles: Doubles,
+    counts: RollChecker,
+}
+
+impl LaterRows {
+    pub(super) fn of(layout: &Layout) -> LaterRows {
+        let (doubles, counts) = (Doubles::new(layout), RollChecker::new(layout));
+        LaterRows { layout: layout.clone(), doubles, counts }
+    }
+
+    /// Takes note of the first row of a parcel and a later one, which is also given as it is counted.
+    pub(super) fn note(&mut self, key: &str, [first, later]: [&Version; 2], counted: &StoredRecord<'_>) {
+        self.doubles.note(key, first.place(), later.place());
+        self.counts.record(&self.layout, counted, 1);
+    }
+
+    pub(super) fn finish(self) -> (DoublesSeen, RollCheck) {
+        (self.doubles.finish(), self.counts.finish())
     }
 }
 

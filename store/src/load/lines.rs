@@ -328,7 +328,8 @@ impl<'a> Kept<'a> {
         Ok(Numbers::of(&self.part(part).await?.unwrap_or_default()))
     }
 
-    /// Calls with the number of every record of the edition.
+    /// Calls with the number of every record of the edition. Other tasks have their turn between blocks: an index in a
+    /// file is read without waiting for anything, and a lease has to be renewed meanwhile.
     ///
     /// # Errors
     /// [`StoreError::Damaged`] where the index is not what was written.
@@ -340,6 +341,7 @@ impl<'a> Kept<'a> {
                 on(i64::from(row.number));
             }
             number += 1;
+            tokio::task::yield_now().await;
         }
         // a record of which the index has no row is one whose first row was read again: see `Growing::push`
         Ok(())
@@ -441,4 +443,42 @@ pub(super) fn kinds(batch: &RollBatch) -> impl Iterator<Item = (LineIs, Option<&
     let entries = std::iter::repeat_n((LineIs::Entry, None), entries);
     let rejects = std::iter::repeat_n((LineIs::Reject, None), rejects);
     batch.lines.iter().map(|line| (line.what, Some(line))).chain(entries).chain(rejects)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// An index of three blocks in a file, in which every row is a record.
+    fn kept(folder: &Path) -> Kept<'static> {
+        let path = file::path(folder, "source-1-a.db", 1);
+        let mut growing =
+            Growing::new(Shelf::Folder(folder), ("source-1-a.db", 1), Some("this kind".to_owned())).unwrap();
+        for number in 1..=3 * (BLOCK_BYTES / LINE_BYTES) as i64 {
+            let line =
+                Line { hash: 7, byte_start: 0, byte_length: 9, line: 1, lines: 1, what: LineIs::Entry };
+            assert!(growing.push(&line, number).unwrap().is_none());
+        }
+        assert!(growing.finish().unwrap().is_empty());
+        Kept::File(Reading::open(&path).unwrap().unwrap())
+    }
+
+    #[tokio::test]
+    async fn another_task_has_its_turn_while_an_index_in_a_file_is_gone_through() {
+        let folder = tempfile::tempdir().unwrap();
+        let kept = kept(folder.path());
+        let turn = std::sync::Arc::new(std::sync::atomic::AtomicI64::new(0));
+        let told = std::sync::Arc::clone(&turn);
+        // on the one thread of this test: it runs when the reading lets it
+        let other = tokio::spawn(async move { told.store(1, std::sync::atomic::Ordering::SeqCst) });
+        let (mut records, mut before) = (0, 0);
+        let reading = kept.each_record(|_| {
+            records += 1;
+            before += 1 - turn.load(std::sync::atomic::Ordering::SeqCst);
+        });
+        reading.await.unwrap();
+        other.await.unwrap();
+        let block = (BLOCK_BYTES / LINE_BYTES) as i64;
+        assert_eq!((records, before), (3 * block, block));
+    }
 }

@@ -2,12 +2,12 @@
 //! key, then attached within the transaction that makes the edition current.
 
 use bytes::{BufMut, BytesMut};
-use crossfoot_roll::check::Doubles;
+use crossfoot_audit::money::Money;
 use crossfoot_roll::entry::{Entry, Reject};
 use sqlx::postgres::{PgConnection, PgCopyIn, PgPool};
 use sqlx::{AssertSqlSafe, Row as _};
 
-use super::duplicates::{self, Repeat, Suspects, Version};
+use super::duplicates::{self, Figures, LaterRows, Repeat, Suspects, Version};
 use super::feed::Feed;
 use super::lines::{self, Block, Growing, Shelf};
 use super::pen::Pen;
@@ -37,7 +37,7 @@ struct Loading<'a> {
     source: i64,
     edition: i64,
     counts: EditionCounts,
-    doubles: Doubles,
+    later: LaterRows,
     rejects: Vec<Vec<Value>>,
     suspects: Suspects,
     index: Growing,
@@ -50,7 +50,7 @@ pub(super) async fn load(
     pen: &Pen<'_>,
     (source, edition): (i64, i64),
     mut batches: Feed,
-    doubles: Doubles,
+    later: LaterRows,
 ) -> Result<Loaded, StoreError> {
     let container = format!("record_s{source}_{}", uuid::Uuid::now_v7().simple());
     let counts = EditionCounts::default();
@@ -64,7 +64,7 @@ pub(super) async fn load(
         source,
         edition,
         counts,
-        doubles,
+        later,
         rejects,
         suspects,
         index,
@@ -74,10 +74,7 @@ pub(super) async fn load(
     let mut connection = pool.acquire().await?.detach();
     let result = loading.load_into(&mut connection, batches).await;
     drop(connection);
-    result.map(|()| {
-        let seen = (loading.counts, loading.doubles.finish());
-        Loaded::new(loading.container, seen)
-    })
+    result.map(|()| Loaded::new(loading.container, (loading.counts, loading.later.finish())))
 }
 
 impl Loading<'_> {
@@ -181,7 +178,8 @@ impl Loading<'_> {
             }
         };
         let sql = format!(
-            "SELECT parcel_key, number, content_hash, area_um2, parcel_raw, file, line, byte_start, byte_length
+            "SELECT parcel_key, number, content_hash, area_um2, parcel_raw, file, line, byte_start, byte_length,
+                    value_cents, year_built, class, rest
              FROM {container} WHERE parcel_key = ANY($1) ORDER BY parcel_key, number"
         );
         let (mut deleted, mut marked) = (vec![], vec![]);
@@ -190,13 +188,14 @@ impl Loading<'_> {
             let mut first: Option<(String, Version)> = None;
             for row in query.fetch_all(&mut *connection).await? {
                 let key: String = row.try_get(0)?;
-                let version = version_of(&row)?;
+                let (version, figures) = version_of(&row)?;
                 let Some((_, original)) = first.as_ref().filter(|(known, _)| *known == key) else {
                     first = Some((key, version));
                     continue;
                 };
                 deleted.push(version.number);
-                marked.extend(self.set_aside(&key, original, &version).then_some(original.number));
+                marked
+                    .extend(self.set_aside(&key, original, (&version, &figures)).then_some(original.number));
             }
         }
         self.counts.rows_entered -= counted(deleted.len() as u64);
@@ -208,9 +207,9 @@ impl Loading<'_> {
     }
 
     /// A later row of a parcel becomes no record; true where it contradicts the first one in the area.
-    fn set_aside(&mut self, key: &str, original: &Version, later: &Version) -> bool {
+    fn set_aside(&mut self, key: &str, original: &Version, (later, figures): (&Version, &Figures)) -> bool {
         self.index.no_record(later.number);
-        self.doubles.note(key, original.place(), later.place());
+        self.later.note(key, [original, later], &later.stored(figures));
         match duplicates::repeat(original, later) {
             Repeat::Same => {
                 self.counts.rows_repeated += 1;
@@ -313,8 +312,8 @@ async fn execute_numbers(
     Ok(())
 }
 
-fn version_of(row: &sqlx::postgres::PgRow) -> Result<Version, StoreError> {
-    Ok(Version {
+fn version_of(row: &sqlx::postgres::PgRow) -> Result<(Version, Figures), StoreError> {
+    let version = Version {
         number: row.try_get(1)?,
         content_hash: row.try_get(2)?,
         area_um2: row.try_get(3)?,
@@ -323,7 +322,14 @@ fn version_of(row: &sqlx::postgres::PgRow) -> Result<Version, StoreError> {
         line: row.try_get(6)?,
         byte_start: row.try_get(7)?,
         byte_length: row.try_get(8)?,
-    })
+    };
+    let figures = Figures {
+        value: row.try_get::<Option<i64>, _>(9)?.map(Money::from_cents),
+        year_built: row.try_get(10)?,
+        class: row.try_get(11)?,
+        rest: row.try_get(12)?,
+    };
+    Ok((version, figures))
 }
 
 /// Makes a loaded table the partition of its source. On SQLite the file is complete as it lies.

@@ -5,10 +5,11 @@
 
 use std::path::Path;
 
-use crossfoot_roll::check::{Doubles, DoublesSeen};
+use crossfoot_audit::money::Money;
+use crossfoot_roll::check::{DoublesSeen, RollCheck};
 use rusqlite::{Connection, Statement, params};
 
-use super::duplicates::{self, Repeat, Suspects, Version};
+use super::duplicates::{self, Figures, LaterRows, Repeat, Suspects, Version};
 use super::feed::Feed;
 use super::lines::{Growing, Shelf};
 use super::{counted, hash_bits, kept};
@@ -38,8 +39,8 @@ pub(super) fn load(
     path: &Path,
     (source, edition): (i64, i64),
     mut batches: Feed,
-    mut doubles: Doubles,
-) -> Result<(EditionCounts, DoublesSeen), StoreError> {
+    mut later: LaterRows,
+) -> Result<(EditionCounts, (DoublesSeen, RollCheck)), StoreError> {
     let failed = StoreError::SourceFile;
     let mut file = Connection::open(path).map_err(failed)?;
     file.execute_batch(PREPARE).map_err(failed)?;
@@ -50,14 +51,14 @@ pub(super) fn load(
     let mut index = Growing::new(shelf, (&container, edition), batches.good_for.take())?;
     let (mut counts, suspects) = insert_all(&mut file, (source, edition), batches, &mut index)?;
     file.execute_batch("CREATE INDEX record_key ON record (parcel_key);").map_err(failed)?;
-    set_duplicates_aside(&mut file, (source, edition), suspects, (&mut counts, &mut index, &mut doubles))
+    set_duplicates_aside(&mut file, (source, edition), suspects, (&mut counts, &mut index, &mut later))
         .map_err(failed)?;
     index.finish()?;
     file.execute_batch("PRAGMA locking_mode = NORMAL; PRAGMA synchronous = FULL; PRAGMA journal_mode = WAL; PRAGMA optimize;")
         .map_err(failed)?;
     file.close().map_err(|(_, error)| failed(error))?;
     sync(path)?;
-    Ok((counts, doubles.finish()))
+    Ok((counts, later.finish()))
 }
 
 /// The file and the entry of its folder on disk, before anything refers to it.
@@ -135,14 +136,15 @@ fn insert_all(
 }
 
 const SAME_KEY: &str =
-    "SELECT number, content_hash, area_um2, parcel_raw, file, line, byte_start, byte_length
+    "SELECT number, content_hash, area_um2, parcel_raw, file, line, byte_start, byte_length,
+                               value_cents, year_built, class, rest
                         FROM record WHERE parcel_key = ?1 ORDER BY number";
 
 fn set_duplicates_aside(
     file: &mut Connection,
     (source, edition): (i64, i64),
     suspects: Suspects,
-    (counts, index, doubles): (&mut EditionCounts, &mut Growing, &mut Doubles),
+    (counts, index, later_rows): (&mut EditionCounts, &mut Growing, &mut LaterRows),
 ) -> rusqlite::Result<()> {
     let tx = file.transaction()?;
     {
@@ -156,11 +158,11 @@ fn set_duplicates_aside(
         let mut mark = tx.prepare("UPDATE record SET conflict = 1 WHERE number = ?1")?;
         for key in keys {
             let versions = versions(&mut same_key, &key)?;
-            let Some((first, later)) = versions.split_first() else { continue };
-            for later in later {
+            let Some(((first, _), later)) = versions.split_first() else { continue };
+            for (later, figures) in later {
                 delete.execute([later.number])?;
                 index.no_record(later.number);
-                doubles.note(&key, first.place(), later.place());
+                later_rows.note(&key, [first, later], &later.stored(figures));
                 counts.rows_entered -= 1;
                 match duplicates::repeat(first, later) {
                     Repeat::Same => counts.rows_repeated += 1,
@@ -211,10 +213,10 @@ fn put_aside(
     Ok(())
 }
 
-fn versions(same_key: &mut Statement<'_>, key: &str) -> rusqlite::Result<Vec<Version>> {
+fn versions(same_key: &mut Statement<'_>, key: &str) -> rusqlite::Result<Vec<(Version, Figures)>> {
     same_key
         .query_map([key], |row| {
-            Ok(Version {
+            let version = Version {
                 number: row.get(0)?,
                 content_hash: row.get(1)?,
                 area_um2: row.get(2)?,
@@ -223,7 +225,14 @@ fn versions(same_key: &mut Statement<'_>, key: &str) -> rusqlite::Result<Vec<Ver
                 line: row.get(5)?,
                 byte_start: row.get(6)?,
                 byte_length: row.get(7)?,
-            })
+            };
+            let figures = Figures {
+                value: row.get::<_, Option<i64>>(8)?.map(Money::from_cents),
+                year_built: row.get(9)?,
+                class: row.get(10)?,
+                rest: row.get(11)?,
+            };
+            Ok((version, figures))
         })?
         .collect()
 }

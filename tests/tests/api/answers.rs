@@ -34,6 +34,43 @@ fn every_failure_is_a_problem(place: &Installation) {
     server.get(&admin, "/v1/findings?source=%00").problem(400);
 }
 
+/// Every limit of a source is set and read back, what is not said has its usual value, and a wrong one is named.
+fn limits_of_a_source_are_set_and_read(place: &Installation) {
+    place.take_roll(roll(&[Some(1000), Some(1200)])).code(0);
+    let server = Server::start(place, &[]);
+    let (operator, reviewer) = (key(place, "office", "operator"), key(place, "office", "review"));
+    let path = "/v1/sources/town-roll/limits";
+    let usual = server.get(&reviewer, path).is(200).json();
+    assert_eq!(
+        usual,
+        json!({
+            "shrink_share": 0.05, "header_columns": 0, "median_share": 0.03, "definition_share": 0.02,
+            "definition_records": 200, "every_days": null, "tolerance_days": 7, "compact_share": 0.5,
+        })
+    );
+    let put = |key: &str, body: &serde_json::Value| {
+        let body = body.to_string();
+        server.send(&Request {
+            key: Some(key),
+            content: Some("application/json"),
+            body: body.as_bytes(),
+            ..Request::new("PUT", path)
+        })
+    };
+    put(&reviewer, &json!({"definition_share": 0.1})).problem(403);
+    let mut set = usual.clone();
+    (set["definition_share"], set["definition_records"], set["every_days"]) =
+        (json!(0.1), json!(20), json!(30));
+    assert_eq!(put(&operator, &set).is(200).json(), set);
+    assert_eq!(server.get(&reviewer, path).is(200).json(), set);
+    for (limit, wrong) in [("definition_share", json!(1.5)), ("definition_records", json!(0))] {
+        let problem = put(&operator, &json!({limit: wrong})).problem(422);
+        assert_eq!(problem["errors"][0]["pointer"], format!("/{limit}"), "{problem}");
+    }
+    assert_eq!(server.get(&reviewer, path).is(200).json(), set);
+    assert_eq!(put(&operator, &json!({})).is(200).json(), usual);
+}
+
 fn a_decision_names_what_it_saw(place: &Installation) {
     place.settled();
     let server = Server::start(place, &[]);
@@ -137,6 +174,7 @@ fn who_sends_too_much_is_told_to_wait(place: &Installation) {
 }
 
 on_both_databases!(
+    limits_of_a_source_are_set_and_read,
     every_failure_is_a_problem,
     a_decision_names_what_it_saw,
     the_same_request_again_gets_the_same_answer,

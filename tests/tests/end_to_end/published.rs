@@ -6,7 +6,7 @@ use std::fs;
 use crossfoot_testbed::repository;
 use serde_json::{Value, json};
 
-use crate::installation::{Installation, script_output};
+use crate::installation::{Ended, Installation, script_output};
 use crate::town::house;
 
 fn files(id: &str) -> Vec<String> {
@@ -192,7 +192,55 @@ fn sums_that_do_not_hold_are_told_with_their_rows(place: &Installation) {
     }
 }
 
+/// Files of three hundred parcels by the layout of Polk County, every tenth with two buildings: what is heated of a main
+/// storey and of a garage, by parcel.
+fn take_sub_areas(place: &Installation, garage: fn(usize) -> usize, heated: bool) -> Ended {
+    let mut buildings = "PARCEL_ID,BLD_NUM,IMPR_TYPE,STYLE,STORIES,YEARBUILT,EFF_YEAR\n".to_owned();
+    let mut parts = "PARCEL_ID,BLD_NUM,LN_NUM,SAR_CD,ACT_AR,HEAT_AR\n".to_owned();
+    for parcel in 0..300 {
+        let id = 232_812_000_000_000_000_usize + parcel;
+        for building in 1..=if parcel % 10 == 0 { 2 } else { 1 } {
+            let (base, garage) = (1_003 + parcel * 7 % 900, garage(parcel));
+            let heated = if heated { garage } else { 0 };
+            buildings += &format!("{id},{building},0100,SFR,1 STORY,1970,1990\n");
+            parts +=
+                &format!("{id},{building},1,BASE,{base},{base}\n{id},{building},2,UGR,{garage},{heated}\n");
+        }
+    }
+    let (buildings, parts) = (place.file("FTP_BLD.txt", buildings), place.file("FTP_BLD_SAR.txt", parts));
+    place.run(&["import", "roll", &buildings, &parts, "--layout", "us-fl-105-polk"])
+}
+
+/// Thousands of parcels of which the heated area, or the area under another heading, is another one at once are one event
+/// for a person, not thousands of findings.
+fn a_definition_that_changed_in_a_table_is_one_event(place: &Installation) {
+    let usual = |parcel: usize| 300 + parcel * 13 % 200;
+    take_sub_areas(place, usual, false).code(0).says("300 new");
+    // a few garages were measured anew
+    let anew = |parcel: usize| 300 + parcel * 13 % 200 + if parcel % 60 == 7 { parcel } else { 0 };
+    take_sub_areas(place, anew, false).code(0).says("5 changed");
+    let told = place.run(&["edition", "show", "us-fl-105-polk", "2"]).code(0);
+    told.says("No record has another area than in edition 1.");
+    let ended = take_sub_areas(place, anew, true).code(5);
+    ended.says("300 of 300 records (100.0 %) changed at once, 300 of them by just the figure of garage area");
+    place.run(&["edition", "refuse", "us-fl-105-polk", "3"]).code(0);
+    let ended = take_sub_areas(place, |n| 344 + n * 13 % 200, false).code(5);
+    ended
+        .says("the areas under actual area of all sub-areas of 300 of 300 records (100.0 %) changed at once")
+        .says("with those under garage area, sub area, 265 of them by +44 sq ft")
+        .says("accept this edition where that is no part of the area that is compared");
+    assert_eq!(
+        place.sql("SELECT number, state FROM edition ORDER BY number"),
+        ["1|past", "2|current", "3|refused", "4|held"]
+    );
+    place.run(&["edition", "accept", "us-fl-105-polk", "4"]).code(0);
+    take_sub_areas(place, |n| 345 + n * 13 % 200, false).code(5).says("by +1 sq ft");
+    place.run(&["edition", "limits", "us-fl-105-polk", "--alike-records", "301"]).code(0);
+    take_sub_areas(place, |n| 346 + n * 13 % 200, false).code(0).says("300 changed");
+}
+
 on_both_databases!(
+    a_definition_that_changed_in_a_table_is_one_event,
     sums_that_do_not_hold_are_told_with_their_rows,
     a_shipped_layout_is_named_by_its_id,
     exported_values_stand_in_the_files_where_they_say,

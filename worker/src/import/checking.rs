@@ -60,6 +60,7 @@ pub(super) async fn conclude(
         gates.extend(definition_change(&counts, &loaded.changes, compared, limits));
     }
     let mut doubles = look_at(store, edition, &loaded.doubles.pairs).await;
+    doubles.counts = Some(loaded.later.clone());
     doubles.same = loaded.counts.rows_repeated;
     doubles.other = counts_of_doubles(&counts, loaded);
     let mut remarks = remarks(&counts, &doubles, &edition.layout);
