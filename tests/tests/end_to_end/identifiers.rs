@@ -80,6 +80,26 @@ fn a_rule_that_would_merge_parcels_is_refused_with_the_pair(place: &Installation
     assert_eq!(history[0]["document"]["strip"], "");
 }
 
+/// What a number was put together from is not kept; the key that was made of it mostly says it, and where it does not
+/// the rule is not judged by it.
+fn numbers_that_come_apart_in_several_ways_are_told(place: &Installation) {
+    let rule = |fields: &str| {
+        format!(
+            "jurisdiction = \"XX-TOWN\"\n{fields}citation = \"Manual of the town\"\nread_on = 2026-05-02\n"
+        )
+    };
+    place.take_rule(&rule("join = \"-\"\n")).code(0);
+    take(place, "town-roll", ["12 A,3", "12 B,7"]).code(0).says("2 records");
+    let tried =
+        place.take_rule(&rule("pad_left = [4, 1]\n")).code(0).says("kept as version 2, tried on 2 records");
+    assert!(!tried.out.contains("could not be tried"), "{}", tried.out);
+    // by this one the end of the first column and the second run together
+    place.take_rule(&rule("")).code(0).says("tried on 2 records");
+    take(place, "town-roll", ["12 A,3", "12 B,7"]).code(0).says("edition 2");
+    let told = place.take_rule(&rule("join = \"-\"\n")).code(0);
+    told.says("kept as version 4, tried on 0 records").says("it could not be tried on 2 records");
+}
+
 fn a_layout_that_follows_a_rule_nobody_entered_is_refused(place: &Installation) {
     let refused = take(place, "town-roll", ["1600,40", "1600,50"]).code(3);
     refused.complains("none is kept").complains("crossfoot jurisdiction rule FILE");
@@ -117,6 +137,7 @@ on_both_databases!(
     sources_of_one_county_share_a_rule_and_a_house_is_found_in_both,
     another_version_of_the_rule_makes_the_next_edition_one_of_another_layout,
     a_rule_that_would_merge_parcels_is_refused_with_the_pair,
+    numbers_that_come_apart_in_several_ways_are_told,
     a_layout_that_follows_a_rule_nobody_entered_is_refused,
     mended_rows_are_read_by_the_rule_of_the_edition_that_they_mend,
 );
