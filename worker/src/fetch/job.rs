@@ -124,10 +124,10 @@ async fn hand_in(
 
 /// A layout that cannot be read by as things are here: a later attempt meets it again, unless a person mends it.
 fn refused(error: StoreError) -> JobError {
-    match error {
-        StoreError::Conflict(why) => JobError::Lasting(why),
-        other => JobError::Store(other),
+    if let StoreError::Conflict(why) = error {
+        return JobError::Lasting(why);
     }
+    JobError::Store(error)
 }
 
 /// Holds the file against the publisher's checksum, where there is one; gives what to say of it.
