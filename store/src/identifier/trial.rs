@@ -294,7 +294,7 @@ fn come_apart<'t>(
     let firsts = firsts.filter(|at| !text.get(..*at).is_some_and(|left| left.ends_with(' ')));
     for at in firsts {
         let (left, right) = text.split_at(at);
-        before.push(left);
+        before.push(left.trim_matches(' '));
         let on = come_apart(right.get(1..).unwrap_or_default(), columns - 1, before, ways);
         before.pop();
         if !on {
