@@ -34,6 +34,18 @@ use thiserror::Error;
 /// A file of an edition: its name, and its bytes from the start.
 pub type NamedFile = (String, Box<dyn Read + Send>);
 
+/// What mends two texts of one name.
+pub const TWICE_MEND: &str =
+    "hand in the newer one alone or, where both are parts of the roll, give them different names";
+
+/// Two texts of one name in words, each with its file.
+fn two_of_one_name(table: &str, first: &str, second: &str) -> String {
+    if first == second {
+        return format!("two files of the table {table} are named {first}");
+    }
+    format!("{first} and {second} are two texts of one name for the table {table}")
+}
+
 /// Why the files of an edition are refused.
 #[derive(Debug, Error)]
 pub enum AssembleError {
@@ -88,10 +100,7 @@ pub enum AssembleError {
         name: String,
     },
     /// Two texts of one table have one name.
-    #[error(
-        "{first} and {second} are two texts of one name for the table {table}: hand in the newer one alone or, where both \
-         are parts of the roll, give them different names"
-    )]
+    #[error("{}: {TWICE_MEND}", two_of_one_name(table, first, second))]
     Twice {
         /// The table.
         table: String,
@@ -530,36 +539,43 @@ fn texts_of(
             return Err(AssembleError::TooManyFiles(texts.len()));
         }
     }
-    each_once(&texts, layout)?;
     let has = |at| texts.iter().any(|(_, _, text)| text.table == at);
     let lacking = (0u16..).zip(&layout.table).find(|(at, table)| !table.optional && !has(*at));
-    match lacking {
-        Some((_, table)) => Err(AssembleError::NoFile {
+    if let Some((_, table)) = lacking {
+        return Err(AssembleError::NoFile {
             table: table.name.clone(),
             pattern: table.pattern.clone().unwrap_or_else(|| "*".to_owned()),
-        }),
-        None => Ok((texts, passed_over)),
+        });
     }
+    each_once(&texts, layout)?;
+    Ok((texts, passed_over))
 }
 
-/// A table twice under one name is a copy of it or another year: rows of an extension would count twice. Files that are
-/// handed in one by one were chosen one by one; what an archive holds nobody may have looked at.
+/// A table twice under one name is a copy of it or another year: rows of an extension would count twice.
 fn each_once(texts: &[Placed], layout: &Layout) -> Result<(), AssembleError> {
     let mut seen: BTreeMap<(u16, String), &Placed> = BTreeMap::new();
     for text in texts {
         let Some(first) = seen.insert((text.2.table, text.2.plain_name()), text) else { continue };
-        if first.2.of_several || text.2.of_several {
-            return Err(AssembleError::Twice {
-                table: layout
-                    .table
-                    .get(usize::from(text.2.table))
-                    .map_or_else(String::new, |t| t.name.clone()),
-                first: first.2.told(&first.1),
-                second: text.2.told(&text.1),
-            });
-        }
+        let table = layout.table.get(usize::from(text.2.table));
+        return Err(AssembleError::Twice {
+            table: table.map_or_else(String::new, |table| table.name.clone()),
+            first: first.2.told(&first.1),
+            second: text.2.told(&text.1),
+        });
     }
     Ok(())
+}
+
+/// Two files of one name for one table in words, where the names alone tell that they are two texts of it: for refusing
+/// them before they are read. What is packed may hold other tables, which shows when it is opened.
+#[must_use]
+pub fn named_twice<'n>(layout: &Layout, files: impl IntoIterator<Item = &'n str>) -> Option<String> {
+    let mut seen: BTreeMap<(usize, String), &str> = BTreeMap::new();
+    files.into_iter().filter(|file| !text::may_be_packed(file)).find_map(|file| {
+        let at = layout.table_of(file).filter(|_| layout.assembles())?;
+        let first = seen.insert((at, file.to_lowercase()), file)?;
+        layout.table.get(at).map(|table| two_of_one_name(&table.name, first, file))
+    })
 }
 
 fn reader_of(text: TableText, file: u16) -> Result<AnyReader, HeaderError> {

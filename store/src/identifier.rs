@@ -34,6 +34,9 @@ pub struct RuleArrival {
     pub known: bool,
     /// Records whose numbers were tried under it.
     pub tried: i64,
+    /// Records whose numbers could not be: of several columns that hold blanks, they come apart in several ways that the
+    /// rule gives different keys, and which one it is is not kept.
+    pub untried: i64,
     /// Sources that follow the jurisdiction's rule, by name, whose edition in use was loaded under another version: they
     /// stay so until their next edition, or until their files are read again.
     pub loaded_before: Vec<String>,
@@ -58,9 +61,11 @@ impl Store {
         let newest = self.identifier_rule_newest(&rule.jurisdiction).await?;
         let same = newest.filter(|newest| newest.rule == *rule);
         let followers = self.followers(&rule.jurisdiction).await?;
-        let mut tried = 0;
+        let (mut tried, mut untried) = (0i64, 0i64);
         for follower in followers.iter().filter(|_| same.is_none()) {
-            tried += self.rule_try(rule, follower).await?;
+            let of_it = self.rule_try(rule, follower).await?;
+            tried = tried.saturating_add_unsigned(of_it.records as u64);
+            untried = untried.saturating_add_unsigned(of_it.untried as u64);
         }
         let (version, known) = match same {
             Some(same) => (same.version, true),
@@ -68,7 +73,8 @@ impl Store {
         };
         let before =
             followers.into_iter().filter(|f| f.layout.parcel.rule != Some(RuleOrigin::Version(version)));
-        Ok(RuleArrival { version, known, tried, loaded_before: before.map(|f| f.source.id).collect() })
+        let loaded_before = before.map(|f| f.source.id).collect();
+        Ok(RuleArrival { version, known, tried, untried, loaded_before })
     }
 
     /// The version, and whether it was there already.

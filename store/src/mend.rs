@@ -48,6 +48,8 @@ pub enum MendArrival {
         /// The publisher's edition that is in use.
         current: i64,
     },
+    /// The edition is held: nobody knows yet whether its rows are to count.
+    Held,
 }
 
 /// Rows in quarantine for one reason, in one column.
@@ -120,6 +122,9 @@ impl Store {
             };
             tx.commit().await?;
             return Ok(MendArrival::Taken(EditionArrival::Staged { edition, job }));
+        }
+        if is_held(&mut tx, source.number, edition).await? {
+            return Ok(MendArrival::Held);
         }
         let current = root_in_use(&mut tx, source.number).await?;
         if current != Some(mends) {
@@ -243,6 +248,11 @@ async fn known(tx: &mut Tx, source: i64, identity: &str) -> Result<Option<(i64, 
     let sql = "SELECT number, state FROM edition WHERE source = $1 AND identity = $2 AND state <> 'refused'";
     let row = tx.fetch_one(sql, values![source, identity]).await?;
     row.map(|row| Ok((row.get(0)?, row.get(1)?))).transpose()
+}
+
+async fn is_held(tx: &mut Tx, source: i64, edition: i64) -> Result<bool, StoreError> {
+    let sql = "SELECT 1 FROM edition WHERE source = $1 AND number = $2 AND state = 'held'";
+    Ok(tx.fetch_one(sql, values![source, edition]).await?.is_some())
 }
 
 /// The publisher's edition that is in use, with or without mends on top.

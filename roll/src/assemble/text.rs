@@ -215,6 +215,11 @@ fn bounded(file: &str, members: &[(String, Member)]) -> Result<(), AssembleError
     Ok(())
 }
 
+/// Whether the name of a file says that it is packed.
+pub(super) fn may_be_packed(name: &str) -> bool {
+    without_end(name).is_some()
+}
+
 fn without_end(name: &str) -> Option<&str> {
     let lower = name.to_ascii_lowercase();
     let end = ENDS.iter().find(|end| lower.ends_with(*end))?;

@@ -2,7 +2,9 @@
 
 use crate::shipped::{files, open};
 use crossfoot_roll::again::{RowsAgain, TextAgain};
-use crossfoot_roll::assemble::{AssembleError, Assembled, AssembledBatch, FileSummary, Looked, look};
+use crossfoot_roll::assemble::{
+    AssembleError, Assembled, AssembledBatch, FileSummary, Looked, look, named_twice,
+};
 use crossfoot_roll::check::passed_over;
 use crossfoot_roll::entry::{Entry, Reject};
 use crossfoot_roll::layout::Layout;
@@ -169,6 +171,17 @@ fn a_table_in_two_versions_is_refused_with_both_names() {
     let beside = refusal(&vec![(name, packed), (building.0.clone(), building.1.clone())], layout);
     let both = "2025/building_res.txt in roll.zip and building_res.txt";
     assert!(beside.starts_with(&format!("{both} {words}")), "{beside}");
+    // so are loose files, however they are packed
+    let with = |name: &str, bytes: Vec<u8>| {
+        refusal(&[tables.clone(), vec![(name.to_owned(), bytes)]].concat(), layout)
+    };
+    let mend = "hand in the newer one alone or, where both are parts of the roll, give them different names";
+    let twice = with("building_res.txt", building.1.clone());
+    assert_eq!(twice, format!("two files of the table buildings are named building_res.txt: {mend}"));
+    let (_, packed) = archive("", &[("building_res.txt", &building.1)]);
+    let twice = with("Building_Res.txt.zip", packed);
+    let both = "building_res.txt and building_res.txt in Building_Res.txt.zip";
+    assert!(twice.starts_with(&format!("{both} {words}")), "{twice}");
     // parts of a table under names of their own are files of it
     let rows = String::from_utf8_lossy(&building.1);
     let half = rows.match_indices('\n').nth(rows.lines().count() / 2).map(|(at, _)| at + 1).unwrap();
@@ -182,6 +195,24 @@ fn a_table_in_two_versions_is_refused_with_both_names() {
     let keys =
         |read: &Read| read.entries.iter().map(|(_, entry)| entry.parcel_key.clone()).collect::<Vec<_>>();
     assert_eq!(keys(&read_parts), keys(&read(&tables, layout)));
+    let loose: Files = parts.iter().map(|(name, bytes)| ((*name).to_owned(), bytes.to_vec())).collect();
+    assert_eq!(keys(&read(&loose, layout)), keys(&read(&tables, layout)));
+}
+
+#[test]
+fn names_alone_tell_of_loose_files_only_that_they_are_two_of_one_table() {
+    let layout = Layout::shipped(HARRIS).unwrap();
+    let twice = |names: &[&str]| named_twice(layout, names.iter().copied());
+    let told = "building_res.txt and BUILDING_RES.TXT are two texts of one name for the table buildings";
+    assert_eq!(twice(&["building_res.txt", "fixtures.txt", "BUILDING_RES.TXT"]).as_deref(), Some(told));
+    let told = "two files of the table accounts are named real_acct.txt";
+    assert_eq!(twice(&["real_acct.txt", "real_acct.txt"]).as_deref(), Some(told));
+    assert_eq!(twice(&["building_res1.txt", "building_res2.txt", "fixtures.txt"]), None);
+    // what an archive holds shows when it is opened, and what no table has is refused for that
+    assert_eq!(twice(&["real_acct.zip", "real_acct.zip", "other.txt", "other.txt"]), None);
+    // files of a plain layout are what they are
+    let plain = "id = \"t\"\njurisdiction = \"XX\"\nbasis = \"none\"\n[parcel]\ncolumns = [\"P\"]\n[area]\ncolumn = \"A\"\n";
+    assert_eq!(named_twice(&Layout::from_toml(plain).unwrap(), ["roll.csv", "roll.csv"]), None);
 }
 
 /// A layout whose one table takes any files of rows.

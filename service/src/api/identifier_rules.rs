@@ -6,7 +6,7 @@ use axum::extract::State;
 use axum::http::{HeaderMap, StatusCode};
 use axum::response::IntoResponse;
 use crossfoot_audit::jurisdiction::identifier::IdentifierRule;
-use crossfoot_store::identifier::KeptRule;
+use crossfoot_store::identifier::{KeptRule, RuleArrival};
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 use utoipa_axum::router::OpenApiRouter;
@@ -70,6 +70,9 @@ pub(crate) struct IdentifierRuleArrival {
     version: i64,
     /// Records of sources that follow the jurisdiction's rule on which it was tried.
     tried: i64,
+    /// Records on which it could not be tried: their numbers are kept joined from several columns that hold blanks, and
+    /// come apart in several ways that it gives different keys.
+    untried: i64,
     /// Sources that follow it and were loaded under another version. What is loaded stays so until their next edition,
     /// or until POST /v1/sources/{id}/editions/again.
     loaded_before: Vec<String>,
@@ -138,6 +141,6 @@ pub(crate) async fn create_identifier_rule(
     }
     let arrival = app.store.identifier_rule_save(&rule, &who.0).await?;
     let status = if arrival.known { StatusCode::OK } else { StatusCode::CREATED };
-    let (version, tried, loaded_before) = (arrival.version, arrival.tried, arrival.loaded_before);
-    Ok((status, Json(IdentifierRuleArrival { version, tried, loaded_before })))
+    let RuleArrival { version, tried, untried, loaded_before, .. } = arrival;
+    Ok((status, Json(IdentifierRuleArrival { version, tried, untried, loaded_before })))
 }

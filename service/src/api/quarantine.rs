@@ -124,7 +124,7 @@ pub(crate) fn groups(groups: Vec<RejectGroup>, edition: &Edition) -> Vec<Group> 
     groups.into_iter().map(group).collect()
 }
 
-/// A source and an edition of it that has been loaded.
+/// A source and an edition of it that is in use, was, or is held.
 pub(crate) async fn loaded(app: &App, id: &str, number: i64) -> Result<(Source, Edition), Problem> {
     let source = app.store.source_by_id(id).await?;
     let missing = |error: StoreError| {
@@ -135,13 +135,23 @@ pub(crate) async fn loaded(app: &App, id: &str, number: i64) -> Result<(Source, 
         }
     };
     let edition = app.store.edition(source.number, number).await.map_err(missing)?;
-    if source.current_edition.is_none_or(|current| current < number) {
-        return Err(Problem::new(
-            Kind::Conflict,
-            format!("edition {number} is {}: it has a quarantine once it is loaded", edition.state),
-        ));
+    match not_opened(&source, &edition) {
+        Some(why) => Err(Problem::new(Kind::Conflict, why)),
+        None => Ok((source, edition)),
     }
-    Ok((source, edition))
+}
+
+/// Why the quarantine of an edition cannot be opened, where it cannot.
+pub(crate) fn not_opened(source: &Source, edition: &Edition) -> Option<String> {
+    // what is held lies beside what is in use, its quarantine included
+    let beside = edition.state == "held";
+    let opened = beside || source.current_edition.is_some_and(|current| edition.number <= current);
+    (!opened).then(|| {
+        format!(
+            "edition {} is {}: the quarantine can be opened of an edition that is in use, was, or is held",
+            edition.number, edition.state
+        )
+    })
 }
 
 /// Count the rows in quarantine of an edition by reason and column, with the first rows of each.
@@ -149,7 +159,7 @@ pub(crate) async fn loaded(app: &App, id: &str, number: i64) -> Result<(Source, 
     params(("id" = String, Path, description = "The source's name"), ("n" = i64, Path, description = "The edition's number")),
     security(("key" = ["review", "administer", "operator"])),
     responses((status = 200, description = "The counts", body = Quarantine),
-        (status = 409, description = "The edition is not loaded", body = Problem)))]
+        (status = 409, description = "The edition is neither in use, nor was it, nor is it held", body = Problem)))]
 pub(crate) async fn get_quarantine(
     State(app): State<App>,
     who: Who,
@@ -194,7 +204,7 @@ pub(crate) struct RowsQuery {
     params(("id" = String, Path, description = "The source's name"), ("n" = i64, Path, description = "The edition's number"), RowsQuery),
     security(("key" = ["review", "administer", "operator"])),
     responses((status = 200, description = "Header and rows in the encoding of the file", body = String, content_type = "text/csv"),
-        (status = 409, description = "The edition is not loaded, or its files have different headers", body = Problem)))]
+        (status = 409, description = "The edition is neither in use, nor was it, nor is it held; its files have different headers; or its layout puts rows of tables together", body = Problem)))]
 pub(crate) async fn get_rows_to_mend(
     State(app): State<App>,
     who: Who,
@@ -295,7 +305,7 @@ pub(crate) struct MendQuery {
     request_body(content((serde_json::Value = "application/octet-stream"), (serde_json::Value = "text/csv"), (serde_json::Value = "text/plain"))), security(("key" = ["operator"])),
     responses((status = 200, description = "The same rows are here already", body = Arrival),
         (status = 202, description = "They are staged; the job loads them", body = Arrival, headers(("Location" = String, description = "The job"))),
-        (status = 409, description = "The edition is not the one in use", body = Problem)))]
+        (status = 409, description = "The edition is not the one in use, or its layout puts rows of tables together", body = Problem)))]
 pub(crate) async fn create_mends(
     State(app): State<App>,
     who: Who,
@@ -305,7 +315,10 @@ pub(crate) async fn create_mends(
     body: Body,
 ) -> Result<Response, Problem> {
     who.operator()?;
-    let (source, _) = loaded(&app, &id, n).await?;
+    let (source, edition) = loaded(&app, &id, n).await?;
+    if let Some(why) = not_mended(&edition) {
+        return Err(Problem::new(Kind::Conflict, why));
+    }
     check_note(&query.by, &query.reason)?;
     content_is_a_file(&headers)?;
     let name = file_name_of(query.name.as_deref(), &format!("{}-mended", source.id))?;
@@ -352,10 +365,26 @@ pub(crate) async fn stage(
     match app.store.mend_stage(source, edition, &kept, note, &who.0).await? {
         MendArrival::Taken(arrival) => Ok(arrival),
         MendArrival::Overtaken { current } => Err(Problem::new(Kind::Conflict, overtaken(edition, current))),
+        MendArrival::Held => Err(Problem::new(Kind::Conflict, held(edition))),
     }
 }
 
-/// Why rows of an edition are not taken.
+/// Why rows of an edition cannot be mended, where they cannot whatever they are.
+pub(crate) fn not_mended(edition: &Edition) -> Option<String> {
+    if edition.layout.assembles() {
+        return Some(MendFormError::Tables.to_string());
+    }
+    (edition.state == "held").then(|| held(edition.number))
+}
+
+/// Why rows of a held edition are not taken.
+pub(crate) fn held(edition: i64) -> String {
+    format!(
+        "edition {edition} is held for a person: accept it or give it up first, rows are mended of the edition in use"
+    )
+}
+
+/// Why rows of an edition are not taken once another one followed.
 pub(crate) fn overtaken(edition: i64, current: i64) -> String {
     format!("edition {current} of the publisher followed edition {edition}: mend the rows in its quarantine")
 }

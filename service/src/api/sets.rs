@@ -7,6 +7,8 @@ use axum::body::Body as RawBody;
 use axum::extract::State;
 use axum::http::{HeaderMap, StatusCode};
 use axum::response::IntoResponse;
+use crossfoot_roll::assemble::{TWICE_MEND, named_twice};
+use crossfoot_roll::layout::Layout;
 use crossfoot_store::edition_set::EditionSet;
 use crossfoot_store::source::EditionNotes;
 use serde::{Deserialize, Serialize};
@@ -140,7 +142,8 @@ pub(crate) async fn begin_set(
 ) -> Result<impl IntoResponse, Problem> {
     who.operator()?;
     let source = app.store.source_by_id(&id).await?;
-    if let Err((what, mend)) = names_fit(&new.files) {
+    let layout = app.store.source_layout(source.number).await?;
+    if let Err((what, mend)) = names_fit(&new.files, layout.as_ref()) {
         return Err(Problem::wrong("/files", what, mend));
     }
     if new.roll_year.is_some_and(|year| !(1500..=2200).contains(&year)) {
@@ -152,19 +155,23 @@ pub(crate) async fn begin_set(
     Ok((StatusCode::CREATED, Json(SetView::from(set))))
 }
 
-/// Whether these can be the names of a set's files; else what is wrong with them and what would mend it.
-pub(crate) fn names_fit(names: &[String]) -> Result<(), (&'static str, &'static str)> {
+/// Whether these can be the names of a set's files under the source's layout; else what is wrong with them and what would
+/// mend it.
+pub(crate) fn names_fit(names: &[String], layout: Option<&Layout>) -> Result<(), (String, &'static str)> {
     if names.len() > FILES_MAX || names.iter().any(|name| !fit(name)) {
         let what = "a name is empty, longer than 200 characters or holds a slash, or there are more than 100";
-        return Err((what, "give the names of the files alone"));
+        return Err((what.to_owned(), "give the names of the files alone"));
     }
     let mut sorted = names.to_vec();
     sorted.sort_unstable();
     sorted.dedup();
     if sorted.is_empty() || sorted.len() != names.len() {
-        return Err(("no file is named, or one twice", "name each once"));
+        return Err(("no file is named, or one twice".to_owned(), "name each once"));
     }
-    Ok(())
+    match layout.and_then(|layout| named_twice(layout, names.iter().map(String::as_str))) {
+        Some(what) => Err((what, TWICE_MEND)),
+        None => Ok(()),
+    }
 }
 
 fn fit(name: &str) -> bool {

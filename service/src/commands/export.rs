@@ -6,13 +6,13 @@ use crossfoot_store::StoreError;
 use crossfoot_store::object::KeptFile;
 use crossfoot_store::queue::PairView;
 use crossfoot_store::record::RejectView;
-use crossfoot_store::source::Source;
+use crossfoot_store::source::{Edition, Source};
 use crossfoot_worker::quarantine::{MendFormError, MendForms, Shown};
 use crossfoot_worker::settings::Settings;
 use serde_json::{Value, json};
 
 use crate::api::editions::change_json;
-use crate::api::quarantine::groups;
+use crate::api::quarantine::{groups, not_opened};
 use crate::api::views::Pair;
 use crate::arguments::{Export, ExportWhat, Form};
 use crate::installation::Installation;
@@ -102,15 +102,23 @@ async fn quarantine(
         return Ok(Outcome::Done);
     };
     let number = arguments.edition.unwrap_or(current);
-    if number < 1 || number > current {
-        complain(&format!("{} has no edition {number} that was in use: it has {current}", source.id));
-        return Ok(Outcome::Refused);
+    let refused = |why: String| {
+        complain(&why);
+        Ok(Outcome::Refused)
+    };
+    let edition = match store.edition(source.number, number).await {
+        Err(StoreError::Missing { .. }) => {
+            return refused(format!("{} has no edition {number}: edition {current} is in use", source.id));
+        }
+        found => found?,
+    };
+    if let Some(why) = not_opened(&source, &edition) {
+        return refused(why);
     }
     if arguments.to_mend {
-        return to_mend(installation, &source, number, arguments, sink.into_inner()?).await;
+        return to_mend(installation, &source, &edition, arguments, sink.into_inner()?).await;
     }
     if arguments.summary {
-        let edition = store.edition(source.number, number).await?;
         for group in groups(store.reject_groups(&source, number).await?, &edition) {
             let first = group.examples.first();
             sink.row(&json!({
@@ -123,7 +131,7 @@ async fn quarantine(
             }))?;
         }
     } else {
-        rejects(installation, &source, number, &mut sink).await?;
+        rejects(installation, &source, &edition, &mut sink).await?;
     }
     sink.finish()?;
     Ok(Outcome::Done)
@@ -132,14 +140,13 @@ async fn quarantine(
 async fn to_mend(
     installation: &Installation,
     source: &Source,
-    number: i64,
+    edition: &Edition,
     arguments: &Export,
     mut out: Out,
 ) -> anyhow::Result<Outcome> {
     let store = &installation.store;
     let shown = if arguments.whole { Shown::Whole } else { Shown::Mapped };
-    let edition = store.edition(source.number, number).await?;
-    let forms = match MendForms::open(store, source, &edition, arguments.file, shown).await {
+    let forms = match MendForms::open(store, source, edition, arguments.file, shown).await {
         Ok(forms) => forms,
         Err(error @ (MendFormError::NoSuchFile { .. } | MendFormError::Apart)) => {
             complain(&format!("{error}: --file 1 is the first"));
@@ -154,7 +161,7 @@ async fn to_mend(
     out.write_all(&forms.header())?;
     let mut after = 0;
     loop {
-        let page = store.reject_list(source, number, after, PAGE).await?;
+        let page = store.reject_list(source, edition.number, after, PAGE).await?;
         let Some(last) = page.last() else { break };
         after = last.number;
         out.write_all(&forms.rows(store, &page).await?)?;
@@ -166,14 +173,14 @@ async fn to_mend(
 async fn rejects(
     installation: &Installation,
     source: &Source,
-    edition: i64,
+    edition: &Edition,
     sink: &mut Sink,
 ) -> anyhow::Result<()> {
     let store = &installation.store;
-    let files = store.edition(source.number, edition).await?.files;
+    let files = &edition.files;
     let mut after = 0;
     loop {
-        let page = store.reject_list(source, edition, after, PAGE).await?;
+        let page = store.reject_list(source, edition.number, after, PAGE).await?;
         let Some(last) = page.last() else { return Ok(()) };
         after = last.number;
         for reject in &page {

@@ -3,6 +3,7 @@
 use std::io::Write;
 use std::path::Path;
 
+use crossfoot_roll::assemble::{TWICE_MEND, named_twice};
 use crossfoot_roll::layout::Layout;
 use crossfoot_store::in_place::FileInPlace;
 use crossfoot_store::object::KeptFile;
@@ -37,6 +38,11 @@ pub(crate) async fn run(settings: &Settings, import: &Import) -> anyhow::Result<
                     complain(&format!("{} is a folder: name the files in it", file.display()));
                     return Ok(Outcome::Refused);
                 }
+            }
+            let names = arguments.files.iter().filter_map(|file| file.file_name()?.to_str());
+            if let Some(what) = named_twice(&layout, names) {
+                complain(&format!("{what}: {TWICE_MEND}"));
+                return Ok(Outcome::Refused);
             }
             let installation = Installation::open(settings).await?;
             let Some(layout) = resolved(&installation, &layout).await? else { return Ok(Outcome::Refused) };

@@ -4,7 +4,7 @@ use crossfoot_store::StoreError;
 use crossfoot_store::mend::{MendArrival, MendNote};
 use crossfoot_store::source::EditionArrival;
 
-use crate::api::quarantine::{check_note, overtaken};
+use crate::api::quarantine::{check_note, held, not_mended, overtaken};
 use crate::arguments::ImportMend;
 use crate::commands::import::{ended, report};
 use crate::installation::{Installation, host};
@@ -32,15 +32,19 @@ pub(crate) async fn run(installation: &Installation, arguments: &ImportMend) -> 
     let Some(edition) = arguments.edition.or(source.current_edition) else {
         return refused(format!("{} has no edition in use: import one first", source.id));
     };
-    let kept = store.object_keep(&arguments.file).await?;
-    let note = MendNote { mended_by: arguments.by.trim(), reason: arguments.reason.trim() };
-    let arrival = match store.mend_stage(&source, edition, &kept, note, &host()).await {
+    let published = match store.edition(source.number, edition).await {
         Err(StoreError::Missing { .. }) => {
             return refused(format!("{} has no edition {edition}", source.id));
         }
-        arrival => arrival?,
+        found => found?,
     };
-    let (number, job) = match arrival {
+    if let Some(why) = not_mended(&published) {
+        return refused(why);
+    }
+    let kept = store.object_keep(&arguments.file).await?;
+    let note = MendNote { mended_by: arguments.by.trim(), reason: arguments.reason.trim() };
+    let (number, job) = match store.mend_stage(&source, edition, &kept, note, &host()).await? {
+        MendArrival::Held => return refused(held(edition)),
         MendArrival::Overtaken { current } => return refused(overtaken(edition, current)),
         MendArrival::Taken(EditionArrival::Known { edition, state }) => {
             say(&format!(

@@ -43,17 +43,31 @@ async fn carry_out(installation: &Installation, what: &Set) -> anyhow::Result<Ou
 }
 
 async fn begin(installation: &Installation, begin: &BeginSet) -> anyhow::Result<Outcome> {
-    if let Err((what, mend)) = names_fit(&begin.files) {
+    let store = &installation.store;
+    let given = match &begin.layout {
+        None => None,
+        Some(path) => match read_layout(path) {
+            Some(layout) => Some(layout),
+            None => return Ok(Outcome::Refused),
+        },
+    };
+    let known = match &given {
+        None => {
+            let source = store.source_by_id(&begin.source).await?;
+            store.source_layout(source.number).await?
+        }
+        Some(_) => None,
+    };
+    // what is refused leaves no source
+    if let Err((what, mend)) = names_fit(&begin.files, given.as_ref().or(known.as_ref())) {
         complain(&format!("{what}: {mend}"));
         return Ok(Outcome::Usage);
     }
-    let store = &installation.store;
-    let source = match &begin.layout {
+    let source = match &given {
         None => store.source_by_id(&begin.source).await?,
-        Some(path) => {
-            let Some(layout) = read_layout(path) else { return Ok(Outcome::Refused) };
-            let source = store.source_ensure(&begin.source, &layout).await?;
-            store.source_layout_keep(source.number, &layout).await?;
+        Some(layout) => {
+            let source = store.source_ensure(&begin.source, layout).await?;
+            store.source_layout_keep(source.number, layout).await?;
             source
         }
     };

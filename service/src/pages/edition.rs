@@ -19,7 +19,7 @@ use super::layout::{Fail, Guest, as_segment, page};
 use super::quarantine::capital;
 use super::state::{moment, state};
 use crate::api::editions::found;
-use crate::api::quarantine::may_read;
+use crate::api::quarantine::{may_read, not_mended, not_opened};
 use crate::edition_words::{SelfReport, sentence};
 use crate::http::App;
 use crate::http::extract::{Paging, cursor};
@@ -213,15 +213,17 @@ fn counts(edition: &Edition) -> Markup {
 }
 
 fn quarantine(shown: &Shown, here: &str, may_read: bool) -> Markup {
-    let (edition, current) = (&shown.edition, shown.source.current_edition);
-    // the quarantine of what is not in use is not kept apart yet
-    let worked = current.is_some_and(|current| edition.number <= current);
+    let edition = &shown.edition;
+    let opened = may_read && not_opened(&shown.source, edition).is_none();
+    let refused = not_mended(edition);
     html! {
         @if edition.counts.rows_rejected == 0 { p { "No row is in quarantine." } } @else {
             p { (edition.counts.rows_rejected) " of " (edition.counts.rows_total) " rows are in quarantine." }
             ul { @for (reason, rows) in &shown.rejects { li { (capital(reason)) ": " (rows) } } }
-            @if edition.state == "held" { p { "They can be looked at and mended once the edition is in use." } }
-            @if worked && may_read { p { a href={ (here) "/quarantine" } { "See why, and mend the rows" } } }
+            @if let Some(why) = &refused { p { (sentence(why)) } }
+            @if opened { p { a href={ (here) "/quarantine" } {
+                (if refused.is_none() { "See why, and mend the rows" } else { "See why they were set aside" })
+            } } }
         }
     }
 }

@@ -11,8 +11,9 @@ use super::layout::{Fail, Guest, page};
 use super::state::{moment, state};
 use super::uploads::{arrived, in_idle, text};
 use crate::api::quarantine::{
-    Group, NAME_CHARACTERS, REASON_CHARACTERS, check_note, groups, loaded, may_read, stage,
+    Group, NAME_CHARACTERS, REASON_CHARACTERS, check_note, groups, loaded, may_read, not_mended, stage,
 };
+use crate::edition_words::sentence;
 use crate::http::App;
 use crate::http::problem::{Kind, Problem};
 
@@ -29,6 +30,7 @@ pub(super) async fn show(
     let root = app.store.mend_root(source.number, n).await?;
     let current = source.current_edition.unwrap_or(n);
     let in_use = app.store.mend_root(source.number, current).await? == root;
+    let refused = not_mended(&edition);
     let operator = guest.0.operator().is_ok();
     let here = edition_path(&source.id, n);
     let body = html! {
@@ -41,20 +43,32 @@ pub(super) async fn show(
             }
         }
         @if found.is_empty() { p { "No row is in quarantine." } } @else {
-            (reasons(&found))
-            h2 { "Rows to mend" }
-            p { "The file has the publisher's own columns and a last one that says why each row was set aside. Mend the rows where they stand and hand the file in again; that column is left out when it is read." }
-            p { a href={ (here) "/to-mend.csv" } { "Download the rows" } ": columns that the layout does not read, such as an owner's name, are masked, and rows that cannot be taken apart are blank." }
-            @if operator { p { a href={ (here) "/to-mend.csv?whole=true" } { "Download the rows whole" } ": byte for byte as published. That you took them is on record." } }
+            (reasons(&found, edition.files.len() > 1))
+            @if !edition.layout.assembles() { (downloads(&here, operator, refused.is_none())) }
         }
-        @if operator && in_use { (form(&here)) }
-        @if operator && !in_use && !found.is_empty() { p { "A later edition is in use: its quarantine is the one to work." } }
+        @if let Some(why) = refused.as_ref().filter(|_| !found.is_empty()) { p { (sentence(why)) } }
+        @if operator && in_use && refused.is_none() { (form(&here)) }
+        @if operator && !in_use && refused.is_none() && !found.is_empty() { p { "A later edition is in use: its quarantine is the one to work." } }
         p { a href=(here) { "Back to the edition" } }
     };
     Ok(page(&guest, &format!("Quarantine of {}, edition {n}", source.id), "/uploads", &body))
 }
 
-fn reasons(found: &[Group]) -> Markup {
+/// The rows in the form of their file; `mended` where they can be handed in again.
+fn downloads(here: &str, operator: bool, mended: bool) -> Markup {
+    html! {
+        h2 { (if mended { "Rows to mend" } else { "The rows" }) }
+        p {
+            "The file has the publisher's own columns and a last one that says why each row was set aside."
+            @if mended { " Mend the rows where they stand and hand the file in again; that column is left out when it is read." }
+        }
+        p { a href={ (here) "/to-mend.csv" } { "Download the rows" } ": columns that the layout does not read, such as an owner's name, are masked, and rows that cannot be taken apart are blank." }
+        @if operator { p { a href={ (here) "/to-mend.csv?whole=true" } { "Download the rows whole" } ": byte for byte as published. That you took them is on record." } }
+    }
+}
+
+/// Reasons with their first rows, each with its file where there are several.
+fn reasons(found: &[Group], several: bool) -> Markup {
     html! {
         table {
             thead { tr { th scope="col" { "Reason" } th scope="col" { "Column" } th.n scope="col" { "Rows" } th scope="col" { "The first of them" } } }
@@ -62,7 +76,7 @@ fn reasons(found: &[Group]) -> Markup {
                 td { (capital(&group.reason)) }
                 td data-l="Column" dir="auto" { (group.column.as_deref().unwrap_or("the whole row")) }
                 td.n data-l="Rows" { (group.rows) }
-                td data-l="The first of them" { @for row in &group.examples { div dir="auto" { "Line " (row.line) ": " (row.detail) } } }
+                td data-l="The first of them" { @for row in &group.examples { div dir="auto" { @if several { (row.file) ", line " } @else { "Line " } (row.line) ": " (row.detail) } } }
             } } }
         }
     }
@@ -95,7 +109,10 @@ pub(super) async fn take(
     mut form: Multipart,
 ) -> Result<Response, Fail> {
     guest.0.operator()?;
-    let (source, _) = loaded(&app, &id, n).await?;
+    let (source, edition) = loaded(&app, &id, n).await?;
+    if let Some(why) = not_mended(&edition) {
+        return Err(Problem::new(Kind::Conflict, why).into());
+    }
     let (mut by, mut reason) = (String::new(), String::new());
     while let Some(field) = in_idle(&app, form.next_field()).await? {
         match field.name().unwrap_or_default() {

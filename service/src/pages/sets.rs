@@ -139,7 +139,8 @@ pub(super) async fn begin(
     let source = app.store.source_by_id(&form.source).await?;
     let files: Vec<String> =
         form.files.lines().map(str::trim).filter(|name| !name.is_empty()).map(str::to_owned).collect();
-    if let Err((what, mend)) = names_fit(&files) {
+    let layout = app.store.source_layout(source.number).await?;
+    if let Err((what, mend)) = names_fit(&files, layout.as_ref()) {
         return Err(Problem::wrong("/files", what, mend).into());
     }
     let roll_year = match form.roll_year.trim() {

@@ -52,7 +52,7 @@ pub(super) async fn show(State(app): State<App>, guest: Guest) -> Result<Respons
             td.n data-l="Changed" { (last.counts.records_changed) }
             td.n data-l="Gone" { (last.counts.records_ended) }
             td data-l="Quarantine" {
-                @if last.counts.rows_rejected > 0 && may_read(&guest.0).is_ok() && last.state == "current" {
+                @if last.counts.rows_rejected > 0 && may_read(&guest.0).is_ok() && matches!(last.state.as_str(), "current" | "held") {
                     a href={ (here) "/quarantine" } aria-label={ (last.counts.rows_rejected) " rows of " (source.id) " in quarantine" } { (last.counts.rows_rejected) }
                 } @else { (last.counts.rows_rejected) }
                 @for (reason, n) in &rejects { div { (n) " " (reason.replace('_', " ")) } }

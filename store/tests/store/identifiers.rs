@@ -16,6 +16,9 @@ on_both_databases! {
     a_rule_that_merges_two_records_is_refused_with_the_pair,
     a_rule_that_leaves_a_number_without_key_is_refused,
     numbers_of_several_columns_are_tried_in_their_parts,
+    blanks_within_a_column_are_told_from_those_between_columns,
+    a_number_that_may_come_apart_in_several_ways_is_counted_and_not_judged,
+    numbers_of_a_table_with_one_column_are_taken_apart_as_they_are_read,
     only_followers_of_the_jurisdiction_are_tried,
 }
 
@@ -184,6 +187,59 @@ async fn numbers_of_several_columns_are_tried_in_their_parts(ground: &Ground) {
     let why = refused(ground, &rule("")).await;
     assert!(why.contains("\"1 23\" (line 2) and \"12 3\" (line 3) would both become \"123\""), "{why}");
     assert_eq!(save(ground, "pad_left = [2, 2]\n").await, 2, "padded, the parts stay apart");
+}
+
+/// Columns `12 A` and `3` are kept as `12 A 3`: the key that was made of them says which of its blanks stood between them.
+async fn blanks_within_a_column_are_told_from_those_between_columns(ground: &Ground) {
+    save(ground, "join = \"-\"\n").await;
+    let rows = [("12 A 3", "12A-3"), ("12 B 7", "12-B7"), ("1 2 ", "12-"), (" 9", "-9")];
+    ground.take("a", &following("a", "\"P\", \"Q\""), "one", numbers(&rows)).await;
+    let arrival = ground
+        .identifier_rule_save(&rule("join = \"/\"\npattern = \"^12A/3|12/B7|12/|/9$\"\n"), &reviewer())
+        .await;
+    let arrival = arrival.unwrap();
+    assert_eq!((arrival.version, arrival.tried, arrival.untried), (2, 4, 0));
+    // taken apart elsewhere, the first of these two would have another key, and the pair would not show
+    let rows = [("1 2 3", "12-3"), ("12 03", "12-03"), ("7 8", "7-8")];
+    save(ground, "join = \"-\"\n").await;
+    ground.take("a", &following("a", "\"P\", \"Q\""), "two", numbers(&rows)).await;
+    let why = refused(ground, &rule("pad_left = [3, 3]\n")).await;
+    let pair = "a: the parcel numbers \"1 2 3\" (line 2) and \"12 03\" (line 3) would both become \"012003\"";
+    assert!(why.starts_with(pair), "{why}");
+}
+
+async fn a_number_that_may_come_apart_in_several_ways_is_counted_and_not_judged(ground: &Ground) {
+    save(ground, "").await;
+    // `12` and `A 3` or `12 A` and `3`: both became the key that is kept
+    let rows = [("12 A 3", "12A3"), ("7 8", "78")];
+    ground.take("a", &following("a", "\"P\", \"Q\""), "one", numbers(&rows)).await;
+    let arrival = ground.identifier_rule_save(&rule("pad_left = [6, 4]\n"), &reviewer()).await.unwrap();
+    assert_eq!((arrival.version, arrival.tried, arrival.untried), (2, 1, 1));
+    // where it comes to the same either way it is tried
+    let arrival = ground.identifier_rule_save(&rule("drop_tail = \"0\"\n"), &reviewer()).await.unwrap();
+    assert_eq!((arrival.version, arrival.tried, arrival.untried), (3, 2, 0));
+    // and refused where it has no key in any way
+    let why = refused(ground, &rule("pad_left = [1, 1]\n")).await;
+    assert!(why.contains("a: the parcel number \"12 A 3\" (line 2) would have no key"), "{why}");
+    let why = refused(ground, &rule("pattern = \"^[0-9]+$\"\n")).await;
+    assert!(why.contains("its key \"12A3\" does not match the pattern"), "{why}");
+}
+
+async fn numbers_of_a_table_with_one_column_are_taken_apart_as_they_are_read(ground: &Ground) {
+    save(ground, "pad_left = [6, 4]\n").await;
+    let toml = format!(
+        "id = \"a\"\njurisdiction = \"{COUNTY}\"\nbasis = \"not-published\"\n\
+         [parcel]\ncolumns = [\"MAJOR\", \"MINOR\"]\nrule = \"jurisdiction\"\n\
+         [record]\narea = {{ field = \"living\", over = \"sum\" }}\n\
+         [[table]]\nname = \"b\"\nparcel = \"PIN\"\ngrain = \"building\"\nbuilding = \"BLD\"\n\
+         [[table.field]]\nname = \"living\"\nkind = \"area\"\nfrom = \"SF\"\n"
+    );
+    let rows = [("1600-40", "0016000040"), ("2130430120", "2130430120")];
+    ground.take("a", &Layout::from_toml(&toml).unwrap(), "one", numbers(&rows)).await;
+    let arrival = ground.identifier_rule_save(&rule("pad_left = [6, 5]\n"), &reviewer()).await.unwrap();
+    assert_eq!((arrival.version, arrival.tried, arrival.untried), (2, 2, 0));
+    let why = refused(ground, &rule("pad_left = [3, 4]\n")).await;
+    assert!(why.contains("the parcel number \"1600-40\" (line 2) would have no key"), "{why}");
 }
 
 async fn only_followers_of_the_jurisdiction_are_tried(ground: &Ground) {

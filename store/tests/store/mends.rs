@@ -1,8 +1,12 @@
 //! Mended rows: an edition of the office's own on top of the publisher's, which ends nothing.
 
+use std::collections::BTreeMap;
+
 use crossfoot_roll::entry::Reason;
+use crossfoot_store::edition::HoldReason;
 use crossfoot_store::load::{LoadBatch, Loaded};
 use crossfoot_store::mend::{MendArrival, MendNote, MendsAfter};
+use crossfoot_store::record::RejectView;
 use crossfoot_store::source::{EditionArrival, EditionNotes, RollStatus, Source};
 
 use crate::ground::{Ground, LEASE, OFFICE, batch, entry, kept, layout, load, reject, reviewer};
@@ -11,6 +15,7 @@ on_both_databases! {
     mended_rows_are_records_and_nothing_else_is_touched,
     who_when_and_why_is_kept,
     only_rows_of_the_edition_in_use_can_be_mended,
+    the_quarantine_of_a_held_edition_is_read_and_not_mended,
     rows_of_a_mended_edition_can_be_mended_further,
     the_publishers_next_edition_replaces_mends_and_tells_what_it_ended,
     the_same_mended_rows_are_taken_once_and_again_for_a_later_edition,
@@ -101,6 +106,32 @@ async fn only_rows_of_the_edition_in_use_can_be_mended(ground: &Ground) {
     let source = ground.source("roll").await;
     let none = ground.mend_stage(&source, 9, &kept("mended"), NOTE, &reviewer()).await;
     assert!(matches!(none, Err(crossfoot_store::StoreError::Missing { .. })), "{none:?}");
+}
+
+async fn the_quarantine_of_a_held_edition_is_read_and_not_mended(ground: &Ground) {
+    published(ground).await;
+    let (source, edition, claim) = ground.staged("roll", &layout("roll"), "2").await;
+    let rows = LoadBatch { rejects: vec![reject(7, Reason::BlankParcel)], ..batch(&[("A", 1000)]) };
+    let loaded = load(ground, &claim, &source, edition, vec![rows]).await.unwrap();
+    let why = HoldReason {
+        kind: "shrunk".to_owned(),
+        sentence: "2 of 3 records are gone".to_owned(),
+        figures: BTreeMap::new(),
+    };
+    ground.edition_hold(&claim, &source, edition, &loaded, &[why]).await.unwrap();
+    let source = ground.source("roll").await;
+    let lines = |rows: Vec<RejectView>| rows.iter().map(|row| row.line).collect::<Vec<_>>();
+    assert_eq!(lines(ground.reject_list(&source, edition, 0, 10).await.unwrap()), [7]);
+    let groups = ground.reject_groups(&source, edition).await.unwrap();
+    assert_eq!((groups.len(), groups[0].reason.as_str(), groups[0].rows), (1, "blank_parcel", 1));
+    assert_eq!(ground.reject_counts(&source, edition).await.unwrap()["blank_parcel"], 1);
+    assert_eq!(arrival(ground, edition, "mended").await, MendArrival::Held);
+    assert!(ground.queued().await.iter().all(|job| !job.starts_with("import")));
+    assert_eq!(ground.edition(source.number, edition).await.unwrap().state, "held");
+    // once it is decided on, its rows are mended like any other's
+    ground.edition_accept(&source, edition, &reviewer()).await.unwrap();
+    mend(ground, edition, "mended", batch(&[("D", 4000)])).await;
+    assert_eq!(in_use(ground).await, ["A 1000 1", "D 4000 3"]);
 }
 
 async fn rows_of_a_mended_edition_can_be_mended_further(ground: &Ground) {

@@ -178,6 +178,49 @@ fn the_publishers_next_edition_tells_what_it_ended(place: &Installation) {
     assert!(report.is(200).text.contains("mends_ended"));
 }
 
+/// An edition of the county's that is held for its columns, with one row in quarantine.
+fn the_quarantine_of_a_held_edition_is_opened_and_not_mended(place: &Installation) {
+    let desk = Desk::of(place);
+    let server = &desk.server;
+    desk.take(
+        "/v1/sources/town-roll/editions?name=new.csv",
+        &format!(
+            "{HEADER},NOTE\r\n000001,1 OAK ST,1000,200000,1950,R,Doe\r\n000002,2 OAK ST,see card,1,1950,R,Roe\r\n"
+        ),
+    );
+    let held = "/v1/sources/town-roll/editions/2";
+    assert_eq!(server.get(&desk.reviewer, held).json()["edition"]["state"], "held");
+    let found = server.get(&desk.reviewer, &format!("{held}/quarantine")).is(200).json();
+    assert_eq!((&found["rows"], &found["groups"][0]["rows"]), (&json!(1), &json!(1)));
+    assert_eq!(found["groups"][0]["examples"][0]["line"], 3);
+    let rows = server.get(&desk.reviewer, &format!("{held}/to-mend.csv")).is(200).text;
+    assert!(rows.contains("\r\n000002,2 OAK ST,see card,1,1950,R,…,\"line 3: "), "{rows}");
+    let whole = server.get(&desk.operator, &format!("{held}/to-mend.csv?whole=true")).is(200).text;
+    assert!(whole.contains("\r\n000002,2 OAK ST,see card,1,1950,R,Roe,"), "{whole}");
+    let rejects = server.get(&desk.reviewer, &format!("{held}/rejects.csv")).is(200).text;
+    assert!(rejects.contains("\r\nnew.csv,3,AREA,text_in_number,"), "{rejects}");
+    // whether its rows are to count, nobody knows yet
+    let mends = format!("{held}/mends?by=Ann%20Garnet&reason=read%20off%20the%20card");
+    let mended = rows.replace("see card", "1000");
+    let refused = server.post_as(&desk.operator, &mends, "text/csv", &mended).problem(409);
+    assert_eq!(
+        refused["detail"],
+        "edition 2 is held for a person: accept it or give it up first, rows are mended of the edition in use"
+    );
+    assert_eq!(server.get(&desk.reviewer, held).json()["edition"]["state"], "held", "nothing gave it up");
+    server.post(&desk.operator, &format!("{held}/accept"), &json!({})).is(204);
+    desk.take(&mends, &mended);
+    let made = server.get(&desk.reviewer, "/v1/sources/town-roll/editions/3").is(200).json();
+    assert_eq!(
+        (&made["edition"]["state"], &made["edition"]["mended"]["mends"]),
+        (&json!("current"), &json!(2))
+    );
+    // what was taken out of use is not opened
+    server.post(&desk.operator, "/v1/sources/town-roll/editions/3/withdraw", &json!({})).is(204);
+    let closed = server.get(&desk.reviewer, "/v1/sources/town-roll/editions/3/quarantine").problem(409);
+    assert!(closed["detail"].as_str().unwrap().starts_with("edition 3 is withdrawn: "), "{closed}");
+}
+
 /// All tables of a published roll in one archive.
 fn rows_of_an_archive_are_told_with_their_table(place: &Installation) {
     const ROLL: &str = "us-tx-201-harris";
@@ -216,6 +259,12 @@ fn rows_of_an_archive_are_told_with_their_table(place: &Installation) {
     let rejects = server.get(&reviewer, &format!("{edition}/rejects.csv")).is(200).text;
     assert!(rejects.contains("\r\n2025/building_res.txt in all.zip,4,heat_ar,"), "{rejects}");
     server.get(&reviewer, &format!("{edition}/to-mend.csv")).problem(409);
+    let mends = format!("{edition}/mends?by=Ann&reason=x");
+    let refused = server.post_as(&operator, &mends, "text/csv", "acct\n1\n").problem(409);
+    assert!(
+        refused["detail"].as_str().unwrap().starts_with("the layout puts rows of tables together"),
+        "{refused}"
+    );
     let check = server.get(&reviewer, &format!("{edition}/check")).is(200).text;
     assert!(
         check.contains("all.zip holds 1 more that the layout does not read: \\\"codes.pdf\\\""),
@@ -224,6 +273,7 @@ fn rows_of_an_archive_are_told_with_their_table(place: &Installation) {
 }
 
 on_both_databases!(
+    the_quarantine_of_a_held_edition_is_opened_and_not_mended,
     rows_of_an_archive_are_told_with_their_table,
     reasons_are_counted_with_their_first_rows,
     rows_come_in_the_files_own_form_and_names_are_masked,

@@ -160,7 +160,7 @@ fn a_rule_for_parcel_numbers_is_entered_superseded_and_followed(place: &Installa
     server.get(&reader, path).problem(404);
     post(&reader, path, "application/toml", RULE).problem(403);
     let saved = post(&operator, path, "application/toml", RULE).is(201).json();
-    assert_eq!(saved, json!({ "version": 1, "tried": 0, "loaded_before": [] }));
+    assert_eq!(saved, json!({ "version": 1, "tried": 0, "untried": 0, "loaded_before": [] }));
     post(&operator, path, "application/toml", RULE).is(200);
     hand_in().is(202);
     let mut document = server.get(&reader, path).is(200).json()["newest"]["document"].clone();

@@ -7,6 +7,7 @@ use std::path::Path;
 use std::thread::sleep;
 use std::time::Duration;
 
+use crossfoot_testbed::repository;
 use serde_json::{Value, json};
 
 use crate::installation::Installation;
@@ -270,7 +271,59 @@ fn begun(server: &Server, request: &Request<'_>) -> TcpStream {
     stream
 }
 
+/// A set cannot ask for two texts of one table under one name; where a name does not tell, the edition is refused.
+fn two_files_of_one_name_for_one_table_are_refused(place: &Installation) {
+    const ROLL: &str = "us-tx-201-harris";
+    let server = Server::start(place, &[]);
+    let operator = key(place, "office", "operator");
+    let layout = place.run(&["layouts", ROLL]).code(0).out;
+    server.post_as(&operator, "/v1/sources", "application/toml", &layout).is(201);
+    let sets = format!("/v1/sources/{ROLL}/sets");
+    let begin = |more: &str| {
+        let files = ["real_acct.txt", "building_res.txt", "fixtures.txt", more];
+        server.post(&operator, &sets, &json!({ "files": files }))
+    };
+    let refused = begin("BUILDING_RES.txt").problem(422);
+    let fault = &refused["errors"][0];
+    assert_eq!(fault["pointer"], "/files", "{refused}");
+    assert_eq!(
+        fault["detail"],
+        "building_res.txt and BUILDING_RES.txt are two texts of one name for the table buildings"
+    );
+    let mend = "hand in the newer one alone or, where both are parts of the roll, give them different names";
+    assert_eq!(fault["mend"], mend);
+    assert_eq!(server.get(&operator, &sets).is(200).json(), json!([]), "nothing gathers");
+    // a name may say that its file is packed, and the file is not
+    begin("building_res.txt.gz").is(201);
+    let folder = repository().join("fixtures/published").join(ROLL);
+    for (name, file) in [
+        ("real_acct.txt", "real_acct.txt"),
+        ("fixtures.txt", "fixtures.txt"),
+        ("building_res.txt", "building_res.txt"),
+        ("building_res.txt.gz", "building_res.txt"),
+    ] {
+        let body = fs::read(folder.join(file)).unwrap();
+        let put = format!("{sets}/1/files/{name}");
+        let request = Request {
+            key: Some(&operator),
+            content: Some("application/octet-stream"),
+            body: &body,
+            ..Request::new("PUT", &put)
+        };
+        server.send(&request).is(200);
+    }
+    let staged = server.post(&operator, &format!("{sets}/1/complete"), &json!({})).is(202).json();
+    let edition = format!("/v1/sources/{ROLL}/editions/{}", staged["edition"]);
+    let refusal = server.wait_for("the refusal", || {
+        let edition = server.get(&operator, &edition).json();
+        (edition["edition"]["state"] == "refused").then(|| edition["edition"]["refusal"].clone())
+    });
+    let told = "building_res.txt and building_res.txt.gz are two texts of one name for the table buildings";
+    assert_eq!(refusal, format!("{told}: {mend}"));
+}
+
 on_both_databases!(
+    two_files_of_one_name_for_one_table_are_refused,
     a_file_of_houses_gets_a_result_for_each_in_its_order,
     a_roll_is_staged_loaded_and_known_again,
     uploads_that_fail_leave_nothing_behind,

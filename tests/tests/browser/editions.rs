@@ -1,11 +1,13 @@
 //! The page of an edition and that of sets: a set is gathered, completed and loaded by the pages alone, held, looked at,
 //! accepted and withdrawn.
 
+use crossfoot_testbed::repository;
+
 use crate::county::{County, OFFICE};
 use crate::driver::Browser;
 use crate::installation::Installation;
 use crate::server::{Server, key};
-use crate::story::change_to;
+use crate::story::{change_to, downloaded};
 use crate::town::{HEADER, LAYOUT, row};
 
 /// The town's roll with `parcels` rows whose areas are multiples of ten; every third row is in the second file.
@@ -100,7 +102,65 @@ fn what_is_set_aside_is_one_step_from_the_edition(place: &Installation) {
     browser.wait_for("the edition", || browser.path() == "/sources/basalt-county-roll/editions/1");
 }
 
+/// Reasons and rows of a held edition are there to decide by; what is mended is of the edition in use.
+fn the_quarantine_of_a_held_edition_is_looked_at_and_mended_once_accepted(place: &Installation) {
+    let host = key(place, OFFICE, "operator");
+    place.take_roll(format!("{HEADER}\n{}\n", row(1, "1000"))).code(0);
+    place.take_roll(format!("{HEADER},NOTE\n{},x\n{},y\n", row(1, "1000"), row(2, "see card"))).code(5);
+    let server = Server::start(place, &[]);
+    let browser = Browser::new(&server.address);
+    browser.sign_in(&host);
+    browser.open("/uploads");
+    browser.click("a[aria-label=\"1 rows of town-roll in quarantine\"]");
+    browser.shows("h1", "Quarantine of town-roll, edition 2");
+    browser.shows("main", "Line 3: ");
+    browser.shows("main", "Edition 2 is held for a person: accept it or give it up first");
+    let forms = "return document.querySelectorAll('main form').length";
+    assert_eq!(browser.ask(forms), 0, "nothing is mended here");
+    assert!(!browser.text("main").contains("A later edition is in use"), "{}", browser.text("main"));
+    browser.press("Download the rows whole");
+    let rows = std::fs::read_to_string(downloaded(&browser, "csv")).unwrap();
+    assert!(rows.contains("\n000002,2 OAK ST,see card,200000,1950,R,y,"), "{rows}");
+    browser.press("Back to the edition");
+    browser.shows("main", "accept it or give it up first, rows are mended of the edition in use.");
+    assert!(!browser.text("main").contains("mend the rows"), "{}", browser.text("main"));
+    browser.press("See why they were set aside");
+    browser.shows("h1", "Quarantine of town-roll, edition 2");
+    browser.press("Back to the edition");
+    browser.shows("h1", "town-roll, edition 2");
+    browser.press("Accept");
+    browser.shows("[role=status]", "current");
+    browser.press("See why, and mend the rows");
+    browser.shows("main", "Take the mended rows in");
+    assert_eq!(browser.ask(forms), 1);
+}
+
+/// Rows of tables are corrected in their files: the pages say so, and offer nothing that is refused.
+fn rows_of_tables_are_told_with_their_files_and_not_offered_to_be_mended(place: &Installation) {
+    let host = key(place, OFFICE, "operator");
+    let folder = repository().join("fixtures/published/us-tx-201-harris");
+    let files = ["building_res.txt", "fixtures.txt", "real_acct.txt"]
+        .map(|name| folder.join(name).to_str().unwrap().to_owned());
+    let mut arguments = vec!["import", "roll", "--layout", "us-tx-201-harris"];
+    arguments.extend(files.iter().map(String::as_str));
+    place.run(&arguments).code(0).says("4 in quarantine");
+    let server = Server::start(place, &[]);
+    let browser = Browser::new(&server.address);
+    browser.sign_in(&host);
+    browser.open("/sources/us-tx-201-harris/editions/1");
+    browser.shows("main", "The layout puts rows of tables together, and a row alone cannot be read again");
+    assert!(!browser.text("main").contains("mend the rows"), "{}", browser.text("main"));
+    browser.press("See why they were set aside");
+    browser.shows("h1", "Quarantine of us-tx-201-harris, edition 1");
+    browser.shows("main", "building_res.txt, line 4: ");
+    browser.shows("main", "correct it in its file and hand in all files of the edition together");
+    let offered = "return document.querySelectorAll('main form, main a[href*=to-mend]').length";
+    assert_eq!(browser.ask(offered), 0);
+}
+
 on_both_databases!(
+    the_quarantine_of_a_held_edition_is_looked_at_and_mended_once_accepted,
+    rows_of_tables_are_told_with_their_files_and_not_offered_to_be_mended,
     an_edition_is_gathered_held_and_decided_by_the_pages,
     what_is_set_aside_is_one_step_from_the_edition,
 );

@@ -39,7 +39,7 @@ fn upload_roll(browser: &Browser, roll: &str) {
 }
 
 /// A file of the downloads once it is whole.
-fn downloaded(browser: &Browser, ending: &str) -> String {
+pub(crate) fn downloaded(browser: &Browser, ending: &str) -> String {
     let found = || {
         let names = fs::read_dir(&browser.downloads).unwrap().map(|entry| entry.unwrap().path());
         names.into_iter().find(|path| {

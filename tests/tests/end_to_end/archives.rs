@@ -200,6 +200,42 @@ fn archives_that_lack_a_table_or_hold_one_twice_are_refused(place: &Installation
     assert_eq!(place.sql("SELECT count(*) FROM edition WHERE state <> 'refused'"), ["0"]);
 }
 
+/// Files may be named like those beside them because they lie in folders of years; the rows of an extension would count
+/// twice.
+fn loose_files_of_one_name_for_one_table_are_refused(place: &Installation) {
+    place.run(&["report"]).code(0);
+    let older = place.folder().join("2024");
+    fs::create_dir_all(&older).unwrap();
+    fs::copy(fixture("building_res.txt"), older.join("Building_Res.txt")).unwrap();
+    fs::copy(fixture("building_res.txt"), older.join("building_res.txt")).unwrap();
+    let with = |name: &str| [in_order(), vec![older.join(name)]].concat();
+    let mend = "hand in the newer one alone or, where both are parts of the roll, give them different names";
+    let twice = place.run(&import(place, &with("building_res.txt"))).code(3);
+    twice.complains(&format!("two files of the table buildings are named building_res.txt: {mend}"));
+    let twice = place.run(&import(place, &with("Building_Res.txt"))).code(3);
+    twice
+        .complains("building_res.txt and Building_Res.txt are two texts of one name for the table buildings");
+    assert_eq!(place.sql("SELECT count(*) FROM source"), ["0"], "it is refused before anything is stored");
+    // what is packed is told apart when it is opened
+    let packed = packed(place).join("building_res.txt.gz");
+    let twice = place.run(&import(place, &[in_order(), vec![packed]].concat())).code(3);
+    twice.complains(
+        "building_res.txt and building_res.txt.gz are two texts of one name for the table buildings",
+    );
+    assert_eq!(place.sql("SELECT count(*) FROM edition WHERE state <> 'refused'"), ["0"]);
+    let begin = ["set", "begin", "a-roll", "real_acct.txt", "REAL_ACCT.txt", "--layout", LAYOUT];
+    place.run(&begin).code(2).complains("real_acct.txt and REAL_ACCT.txt are two texts of one name");
+    assert_eq!(place.sql("SELECT count(*) FROM source WHERE id = 'a-roll'"), ["0"]);
+    // parts of a table under names of their own are files of it
+    let all = fs::read_to_string(fixture("building_res.txt")).unwrap();
+    let (head, rows) = all.split_once('\n').unwrap();
+    let half = rows.match_indices('\n').nth(rows.lines().count() / 2).map(|(at, _)| at + 1).unwrap();
+    let first = place.file("building_res1.txt", format!("{head}\n{}", &rows[..half]));
+    let second = place.file("building_res2.txt", format!("{head}\n{}", &rows[half..]));
+    let parts = [fixture("real_acct.txt"), fixture("fixtures.txt"), first.into(), second.into()];
+    place.run(&import(place, &parts)).code(0).says("60 rows read, 16 records");
+}
+
 fn a_set_takes_archives_of_several_tables(place: &Installation) {
     let first =
         [(fixture("building_res.txt"), "building_res.txt"), (fixture("fixtures.txt"), "fixtures.txt")];
@@ -239,5 +275,6 @@ on_both_databases!(
     a_set_takes_archives_of_several_tables,
     an_archive_is_kept_once_however_it_is_handed_in,
     archives_that_lack_a_table_or_hold_one_twice_are_refused,
+    loose_files_of_one_name_for_one_table_are_refused,
     one_archive_is_the_same_edition_as_the_loose_files,
 );

@@ -34,6 +34,37 @@ fn a_roll_that_shrinks_is_held_until_a_person_accepts_it(place: &Installation) {
     place.run(&["edition", "list", "town-roll"]).code(0).says("2 current").says("20 gone");
 }
 
+fn the_quarantine_of_a_held_edition_is_read_by_command_and_not_mended(place: &Installation) {
+    place.take_roll(roll(&many(200))).code(0);
+    place
+        .take_roll(format!("{}{}\n", roll(&many(180)), row(181, "see card")))
+        .code(5)
+        .says("1 in quarantine");
+    let export = |more: &[&str]| {
+        let of = ["export", "rejects", "--source", "town-roll", "--edition", "2"];
+        place.run(&[&of[..], more].concat()).code(0).out
+    };
+    assert!(export(&[]).contains("\r\nroll.csv,182,AREA,text_in_number,"), "{}", export(&[]));
+    assert!(export(&["--summary"]).contains("\r\ntext_in_number,AREA,1,roll.csv,182,"));
+    let rows = export(&["--to-mend"]);
+    assert!(rows.contains("\n000181,181 OAK ST,see card,200000,1950,R,"), "{rows}");
+    let mended = place.file("mended.csv", rows.replace("see card", "1000"));
+    let mend = ["import", "mend", &mended, "--source", "town-roll", "--by", "Ann", "--reason", "the card"];
+    let of_the_held = [&mend[..], &["--edition", "2"]].concat();
+    let refused = "edition 2 is held for a person: accept it or give it up first, rows are mended of the edition in use";
+    place.run(&of_the_held).code(3).complains(refused);
+    place.run(&["edition", "list", "town-roll"]).code(0).says("2 held");
+    for (edition, why) in [("3", "town-roll has no edition 3: edition 1 is in use"), ("0", "no edition 0")] {
+        let none = ["export", "rejects", "--source", "town-roll", "--edition", edition];
+        place.run(&none).code(3).complains(why);
+    }
+    place.run(&["edition", "accept", "town-roll", "2"]).code(0);
+    place.run(&of_the_held).code(0).says("mends of edition 2, by Ann");
+    place.run(&["edition", "withdraw", "town-roll", "3"]).code(0);
+    let withdrawn = ["export", "rejects", "--source", "town-roll", "--edition", "3"];
+    place.run(&withdrawn).code(3).complains("edition 3 is withdrawn: the quarantine can be opened of");
+}
+
 fn other_columns_and_another_median_are_held_unless_the_limits_allow_them(place: &Installation) {
     place.take_roll(roll(&many(200))).code(0);
     let wider = with_column(&roll(&many(200)), "TAX");
@@ -119,6 +150,7 @@ fn what_changed_is_listed_field_by_field_before_and_after_folding(place: &Instal
 
 on_both_databases!(
     a_roll_that_shrinks_is_held_until_a_person_accepts_it,
+    the_quarantine_of_a_held_edition_is_read_by_command_and_not_mended,
     other_columns_and_another_median_are_held_unless_the_limits_allow_them,
     withdrawing_the_newest_edition_restores_what_was_read_before,
     a_mended_layout_reads_the_kept_file_again,

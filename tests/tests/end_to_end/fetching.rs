@@ -3,6 +3,7 @@
 use std::io::{BufRead as _, BufReader, Write as _};
 use std::net::TcpListener;
 use std::process::Stdio;
+use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex};
 use std::thread;
 use std::time::{Duration, Instant};
@@ -10,12 +11,13 @@ use std::time::{Duration, Instant};
 use sha2::{Digest as _, Sha256};
 
 use crate::installation::{Ended, Installation};
-use crate::town::{LAYOUT, roll};
+use crate::town::{LAYOUT, RULE, following, roll};
 
 on_both_databases! {
     a_source_is_fetched_once_for_each_file_that_is_published,
     a_publisher_that_fails_is_told_and_nothing_is_taken,
     a_source_that_is_due_is_fetched_by_a_worker,
+    what_is_fetched_is_read_by_the_rule_of_its_jurisdiction_and_not_asked_for_without,
 }
 
 /// What is published: the file, its list of checksums, and how the server answers.
@@ -29,6 +31,8 @@ struct Published {
 struct Publisher {
     address: String,
     published: Arc<Mutex<Published>>,
+    /// How often it was asked for anything.
+    asked: Arc<AtomicUsize>,
 }
 
 impl Publisher {
@@ -36,10 +40,12 @@ impl Publisher {
         let listener = TcpListener::bind("127.0.0.1:0").unwrap();
         let address = format!("http://{}", listener.local_addr().unwrap());
         let published: Arc<Mutex<Published>> = Arc::default();
-        let shelf = published.clone();
+        let asked: Arc<AtomicUsize> = Arc::default();
+        let (shelf, count) = (published.clone(), asked.clone());
         thread::spawn(move || {
             for socket in listener.incoming() {
                 let mut socket = socket.unwrap();
+                count.fetch_add(1, Ordering::Relaxed);
                 let mut request = String::new();
                 let mut lines = BufReader::new(socket.try_clone().unwrap());
                 while lines.read_line(&mut request).unwrap() > 2 {}
@@ -59,7 +65,7 @@ impl Publisher {
                 socket.write_all(&answer).unwrap();
             }
         });
-        Self { address, published }
+        Self { address, published, asked }
     }
 
     fn publish(&self, file: &str) {
@@ -68,8 +74,12 @@ impl Publisher {
     }
 
     fn add(&self, place: &Installation, more: &[&str]) -> Ended {
+        self.add_by(place, LAYOUT, more)
+    }
+
+    fn add_by(&self, place: &Installation, layout: &str, more: &[&str]) -> Ended {
         let (url, sums) = (format!("{}/roll.csv", self.address), format!("{}/roll.csv.sha256", self.address));
-        let layout = place.file("layout.toml", LAYOUT);
+        let layout = place.file("layout.toml", layout);
         let add = ["fetch", "add", "--layout", &layout, "--url", &url, "--checksum-url", &sums];
         run(place, &[&add, more].concat())
     }
@@ -139,6 +149,30 @@ fn a_publisher_that_fails_is_told_and_nothing_is_taken(place: &Installation) {
     now(place).code(0).says("taken as edition 1");
     // who may not fetch any more is told so, by the operator's word at that moment
     place.run(&["fetch", "now", "town-roll"]).code(1).complains("is not allowed");
+}
+
+fn what_is_fetched_is_read_by_the_rule_of_its_jurisdiction_and_not_asked_for_without(place: &Installation) {
+    let publisher = Publisher::start();
+    let rows = "001600,0040,1 OAK ST,1000,200000,1950,R\n213043,120,2 OAK ST,1100,200000,1950,R\n";
+    publisher.publish(&format!("MAJOR,MINOR,SITUS,AREA,VALUE,YEAR,CLASS\n{rows}"));
+    publisher.add_by(place, &following("town-roll", "\"MAJOR\", \"MINOR\""), &[]).code(0);
+    let refused = now(place).code(1);
+    refused.complains("none is kept").complains("crossfoot jurisdiction rule FILE");
+    assert_eq!(publisher.asked.load(Ordering::Relaxed), 0, "what cannot be read is not asked for");
+    run(place, &["fetch", "list"]).code(0).says("failed: the layout town-roll follows the rule of XX-TOWN");
+    // nor one that does not fit the layout
+    place.take_rule(&RULE.replace("[6, 4]", "[10]")).code(0);
+    now(place).code(1).complains("has 1 widths, and [parcel] of the layout 2 columns");
+    assert_eq!(publisher.asked.load(Ordering::Relaxed), 0);
+    place.take_rule(RULE).code(0).says("kept as version 2");
+    now(place).code(0).says("taken as edition 1").says("loaded");
+    assert!(publisher.asked.load(Ordering::Relaxed) > 0);
+    let rule = "SELECT number FROM edition WHERE layout LIKE '%jurisdiction@2%' AND state = 'current'";
+    assert_eq!(place.sql(rule), ["1"]);
+    place
+        .run(&["edition", "history", "town-roll", "2130430120"])
+        .code(0)
+        .says("edition 1: new, 1100.00 sq ft");
 }
 
 fn a_source_that_is_due_is_fetched_by_a_worker(place: &Installation) {

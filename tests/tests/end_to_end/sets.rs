@@ -4,8 +4,8 @@ use std::fs;
 
 use crossfoot_testbed::repository;
 
-use crate::installation::Installation;
-use crate::town::roll;
+use crate::installation::{Ended, Installation};
+use crate::town::{RULE, following, roll};
 
 const NAMES: [&str; 3] = ["building_res.txt", "fixtures.txt", "real_acct.txt"];
 
@@ -64,4 +64,52 @@ fn a_set_that_is_given_up_takes_no_more(place: &Installation) {
     assert_eq!(place.sql("SELECT count(*) FROM edition"), ["1"]);
 }
 
-on_both_databases!(a_set_that_is_given_up_takes_no_more, files_that_come_one_by_one_make_one_edition);
+/// The rule is that of the moment at which the set becomes an edition, for all its files; a set that lacks one waits.
+fn a_set_is_read_by_the_rule_of_its_jurisdiction(place: &Installation) {
+    const HEAD: &str = "MAJOR,MINOR,SITUS,AREA,VALUE,YEAR,CLASS";
+    let layout = place.file("layout.toml", following("town-roll", "\"MAJOR\", \"MINOR\""));
+    let begin = ["set", "begin", "town-roll", "north.csv", "south.csv", "--layout", &layout];
+    place.run(&begin).code(0).says("set 1 is gathering");
+    // one number written in two ways, which is one only by the rule: the later row is set aside
+    let north = "001600,0040,1 OAK ST,1000,200000,1950,R";
+    let south = "1600,40,1 OAK ST,1000,200000,1950,R\n213-043,120,2 OAK ST,1100,200000,1950,R";
+    for (name, rows) in [("north.csv", north), ("south.csv", south)] {
+        let file = place.file(name, format!("{HEAD}\n{rows}\n"));
+        place.run(&["set", "put", "town-roll", "1", &file]).code(0);
+    }
+    let complete = ["set", "complete", "town-roll", "1"];
+    place.run(&complete).code(3).complains("none is kept").complains("crossfoot jurisdiction rule FILE");
+    place.run(&["set", "list", "town-roll"]).code(0).says("set 1 is gathering");
+    assert_eq!(place.sql("SELECT count(*) FROM edition"), ["0"]);
+    place.take_rule(&RULE.replace("[6, 4]", "[7, 5]")).code(0);
+    place.take_rule(RULE).code(0).says("kept as version 2");
+    let staged = [&complete[..], &["--detach"]].concat();
+    place.run(&staged).code(0).says("edition 1 is staged");
+    // a later version is none of an edition that is staged
+    place.take_rule(&RULE.replace("[6, 4]", "[8, 6]")).code(0).says("kept as version 3");
+    let together = ["north.csv", "south.csv"].map(|name| place.folder().join(name).display().to_string());
+    let mut worker = place.command("crossfoot-worker");
+    let ended = Ended::of(worker.arg("--drain"));
+    ended.code(0);
+    let told = place.run(&["edition", "show", "town-roll", "1"]).code(0);
+    told.says("edition 1 is current").says("3 rows read, 0 repeated, 1 in quarantine; 2 records");
+    let rules = "SELECT number FROM edition WHERE layout LIKE '%jurisdiction@2%'";
+    assert_eq!(place.sql(rules), ["1"]);
+    place
+        .run(&["edition", "history", "town-roll", "2130430120"])
+        .code(0)
+        .says("edition 1: new, 1100.00 sq ft");
+    // handed in now, the same files are read by the newest rule
+    let import = ["import", "roll", &together[0], &together[1], "--layout", &layout];
+    place
+        .run(&import)
+        .code(0)
+        .says("edition 2, 3 rows read, 2 records (2 new, 0 changed, 0 unchanged, 2 gone)");
+    place.run(&["edition", "history", "town-roll", "00213043000120"]).code(0).says("edition 2: new");
+}
+
+on_both_databases!(
+    a_set_is_read_by_the_rule_of_its_jurisdiction,
+    a_set_that_is_given_up_takes_no_more,
+    files_that_come_one_by_one_make_one_edition,
+);

@@ -34,6 +34,19 @@ column = "CLASS"
 vacant = ["V"]
 "#;
 
+/// A rule for parcel numbers of a major of six digits and a minor of four, as King County, Washington, publishes its
+/// numbers (King County GIS Data Catalog, layer parcel_address: Major is 6 characters, Minor 4). The town and its houses
+/// are invented.
+pub(crate) const RULE: &str = "jurisdiction = \"XX-TOWN\"\npad_left = [6, 4]\ncitation = \"Manual of the town, page 2\"\nread_on = 2026-05-02\n";
+
+/// The layout of the town for a source whose numbers follow the jurisdiction's rule.
+pub(crate) fn following(id: &str, columns: &str) -> String {
+    let parcel = "columns = [\"PARCEL\"]\npad_left = [6]\npattern = \"^[0-9]{6}$\"\n";
+    LAYOUT
+        .replace(parcel, &format!("columns = [{columns}]\nrule = \"jurisdiction\"\n"))
+        .replace("id = \"town-roll\"", &format!("id = \"{id}\""))
+}
+
 pub(crate) const HEADER: &str = "PARCEL,SITUS,AREA,VALUE,YEAR,CLASS";
 
 /// A policy of one rule: a share of the recorded area and 100 sq ft, two standard deviations.
@@ -100,6 +113,12 @@ impl Installation {
     pub(crate) fn take_policy(&self, content: &str) -> Ended {
         let policy = self.file("policy.toml", content);
         self.run(&["policy", "set", &policy])
+    }
+
+    /// Enters a rule for the parcel numbers of the town.
+    pub(crate) fn take_rule(&self, content: &str) -> Ended {
+        let rule = self.file("rule.toml", content);
+        self.run(&["jurisdiction", "rule", &rule])
     }
 
     pub(crate) fn reconcile(&self) -> Ended {

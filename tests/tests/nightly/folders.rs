@@ -11,13 +11,14 @@ use serde_json::Value;
 
 use crate::installation::{Installation, script_output};
 use crate::machine::{Machine, notices, source};
-use crate::town::{LAYOUT, roll, row};
+use crate::town::{LAYOUT, RULE, following, roll, row};
 
 on_both_databases!(
     a_drop_folder_takes_whole_files_and_nothing_else,
     a_folder_that_is_gone_is_told_once,
     who_is_stopped_between_two_looks_leaves_the_schedule_due,
     an_archive_of_all_tables_is_taken_every_night,
+    a_dropped_file_is_read_by_the_rule_of_its_jurisdiction,
 );
 
 /// Due every second.
@@ -117,6 +118,34 @@ fn who_is_stopped_between_two_looks_leaves_the_schedule_due(place: &Installation
     let worker = Machine::worker(place, "worker");
     place.report_when(|report| rows(report) == [1]);
     worker.end();
+}
+
+/// Without the rule a file stays where it lies, and the report says why; once it is entered, the next look takes the file.
+fn a_dropped_file_is_read_by_the_rule_of_its_jurisdiction(place: &Installation) {
+    let (layout, folder) = (following("town-roll", "\"MAJOR\", \"MINOR\""), place.folder().join("drop"));
+    let layout = place.file("layout.toml", layout);
+    fs::create_dir(&folder).unwrap();
+    let path = folder.to_str().unwrap();
+    place.schedule(&["drop-folder", "--layout", &layout, "--folder", path, "--cron", ALWAYS]);
+    let rows_of_two = "001600,0040,1 OAK ST,1000,200000,1950,R\n1600,50,2 OAK ST,1100,200000,1950,R\n";
+    let whole = format!("MAJOR,MINOR,SITUS,AREA,VALUE,YEAR,CLASS\n{rows_of_two}");
+    fs::write(folder.join("roll.csv"), &whole).unwrap();
+    let worker = Machine::worker(place, "worker");
+    let report = place.report_when(|report| !notices(report, "schedule_failed").is_empty());
+    let told = notices(&report, "schedule_failed");
+    assert!(told[0].contains("roll.csv: the layout town-roll follows the rule of XX-TOWN"), "{told:?}");
+    assert!(told[0].contains("crossfoot jurisdiction rule FILE"), "{told:?}");
+    assert_eq!(names(&folder), ["roll.csv"], "what cannot be read yet stays");
+    place.take_rule(RULE).code(0);
+    let report = place.report_when(|report| rows(report).len() == 1);
+    assert_eq!(rows(&report), [2]);
+    worker.end();
+    assert_eq!(names(&folder), ["taken"]);
+    assert_eq!(place.sql("SELECT number FROM edition WHERE layout LIKE '%jurisdiction@1%'"), ["1"]);
+    place
+        .run(&["edition", "history", "town-roll", "0016000050"])
+        .code(0)
+        .says("edition 1: new, 1100.00 sq ft");
 }
 
 /// Packs the tables of a folder; with a third argument one figure of the buildings is another one.

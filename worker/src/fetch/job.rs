@@ -72,6 +72,8 @@ async fn taken(
 ) -> Result<String, JobError> {
     let lasting = |why: String| JobError::Lasting(why);
     let layout = Layout::from_toml(&wanted.layout).map_err(|error| lasting(error.to_string()))?;
+    // what cannot be read is not asked for: a layout may lack the rule of its jurisdiction
+    store.layout_resolved(&layout).await.map_err(refused)?;
     let url =
         Url::parse(&wanted.url).map_err(|error| lasting(format!("the address cannot be read: {error}")))?;
     let known = Validators { etag: wanted.etag.clone(), last_modified: wanted.last_modified.clone() };
@@ -117,7 +119,15 @@ async fn hand_in(
     let unreadable = |cause| StoreError::File { path: path.display().to_string(), cause };
     let file = tokio::fs::File::open(path).await.map_err(unreadable)?;
     let kept = store.object_keep_file(Path::new(name), file).await?;
-    Ok(store.edition_stage(source, layout, &[kept], &EditionNotes::default()).await?)
+    store.edition_stage(source, layout, &[kept], &EditionNotes::default()).await.map_err(refused)
+}
+
+/// A layout that cannot be read by as things are here: a later attempt meets it again, unless a person mends it.
+fn refused(error: StoreError) -> JobError {
+    if let StoreError::Conflict(why) = error {
+        return JobError::Lasting(why);
+    }
+    JobError::Store(error)
 }
 
 /// Holds the file against the publisher's checksum, where there is one; gives what to say of it.

@@ -53,6 +53,14 @@ pub(super) async fn enter(settings: &Settings, file: &Path) -> anyhow::Result<Ou
             arrival.version, arrival.tried
         )
     };
+    if arrival.untried > 0 {
+        writeln!(
+            told,
+            "  it could not be tried on {} records: their numbers are kept joined from several columns that hold blanks, \
+             and come apart in several ways; look at those of the next edition",
+            arrival.untried
+        )?;
+    }
     for source in &arrival.loaded_before {
         writeln!(
             told,
