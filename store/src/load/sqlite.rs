@@ -3,12 +3,7 @@
 //!
 //! Cost: about 1 µs a row for the insert (prepared statement, one transaction) and 0.3 µs for the index.
 
-use std::fs::File;
-use std::io;
 use std::path::Path;
-use std::sync::mpsc::{self, RecvTimeoutError};
-use std::thread::JoinHandle;
-use std::time::Duration;
 
 use crossfoot_roll::check::{Doubles, DoublesSeen};
 use rusqlite::{Connection, Statement, params};
@@ -53,7 +48,6 @@ pub(super) fn load(
     let container = path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
     let shelf = Shelf::Folder(path.parent().unwrap_or(Path::new(".")));
     let mut index = Growing::new(shelf, (&container, edition), batches.good_for.take())?;
-    let flushing = Flushing::begin(path)?;
     let (mut counts, suspects) = insert_all(&mut file, (source, edition), batches, &mut index)?;
     file.execute_batch("CREATE INDEX record_key ON record (parcel_key);").map_err(failed)?;
     set_duplicates_aside(&mut file, (source, edition), suspects, (&mut counts, &mut index, &mut doubles))
@@ -62,46 +56,18 @@ pub(super) fn load(
     file.execute_batch("PRAGMA locking_mode = NORMAL; PRAGMA synchronous = FULL; PRAGMA journal_mode = WAL; PRAGMA optimize;")
         .map_err(failed)?;
     file.close().map_err(|(_, error)| failed(error))?;
-    flushing.finish(path)?;
+    sync(path)?;
     Ok((counts, doubles.finish()))
 }
 
-/// How often what was written is sent to the disk.
-const FLUSH_EVERY: Duration = Duration::from_millis(300);
-
-/// A thread that sends the pages of a file to the disk while more are written, so that the end waits for the last ones
-/// only. It holds the file open until SQLite has closed it: closing any handle gives up the locks of them all.
-struct Flushing {
-    stop: mpsc::Sender<()>,
-    thread: JoinHandle<io::Result<File>>,
-}
-
-impl Flushing {
-    fn begin(path: &Path) -> Result<Flushing, StoreError> {
-        let file = File::open(path).map_err(of_file(path))?;
-        let (stop, stopped) = mpsc::channel();
-        let thread = std::thread::spawn(move || {
-            while stopped.recv_timeout(FLUSH_EVERY) == Err(RecvTimeoutError::Timeout) {
-                file.sync_data()?;
-            }
-            Ok(file)
-        });
-        Ok(Flushing { stop, thread })
+/// The file and the entry of its folder on disk, before anything refers to it.
+fn sync(path: &Path) -> Result<(), StoreError> {
+    let failed = |cause| StoreError::File { path: path.display().to_string(), cause };
+    std::fs::File::open(path).and_then(|file| file.sync_all()).map_err(failed)?;
+    match path.parent() {
+        Some(folder) => std::fs::File::open(folder).and_then(|folder| folder.sync_all()).map_err(failed),
+        None => Ok(()),
     }
-
-    /// Everything that was written to the closed file, and the entry of its folder, is on disk before anything refers
-    /// to it.
-    fn finish(self, path: &Path) -> Result<(), StoreError> {
-        drop(self.stop);
-        let ended = self.thread.join().unwrap_or_else(|_| Err(io::Error::other("flushing ended early")));
-        ended.and_then(|file| file.sync_all()).map_err(of_file(path))?;
-        let folder = path.parent().map_or(Ok(()), |folder| File::open(folder).and_then(|folder| folder.sync_all()));
-        folder.map_err(of_file(path))
-    }
-}
-
-fn of_file(path: &Path) -> impl Fn(io::Error) -> StoreError {
-    |cause| StoreError::File { path: path.display().to_string(), cause }
 }
 
 fn insert_all(
