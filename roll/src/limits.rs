@@ -34,8 +34,8 @@ pub const BUFFER_BYTES_MAX: usize = ROW_BYTES_MAX + 2 * READ_BYTES;
 pub const BATCH_BYTES_MAX: u64 = 8 << 20;
 
 /// Buffers of at most [`READ_BYTES`] on their way to the hash at one time: enough to ride out a moment in which
-/// another program has the processor.
-pub const HASH_BUFFERS: usize = 8;
+/// another program has the processor, and that reader and hash seldom wait for each other.
+pub const HASH_BUFFERS: usize = 32;
 
 /// The longest layout. The longest in `fixtures/layouts` is a few kilobytes.
 pub const LAYOUT_BYTES_MAX: usize = 256 << 10;

@@ -18,8 +18,12 @@ use tokio::sync::mpsc;
 use crate::installation::Installation;
 use crate::outcome::{Outcome, complain};
 
-/// Houses saved in one transaction.
-const HOUSES_A_BATCH: usize = 500;
+/// Houses saved in one transaction: each ends on disk, which takes milliseconds.
+const HOUSES_A_BATCH: usize = 2_000;
+/// Bytes of their documents, beyond which fewer are: field notes are long.
+const BYTES_A_BATCH: usize = 1 << 20;
+/// Houses set aside at once.
+const HOUSES_ASIDE_A_BATCH: usize = 500;
 /// Batches that may wait to be saved: they bound the memory.
 const BATCHES_IN_FLIGHT: usize = 4;
 /// Houses set aside whose problems are printed; the file of `--set-aside` has them all.
@@ -118,12 +122,16 @@ pub(crate) async fn take<'a>(
 #[derive(Default)]
 struct HouseBatch {
     good: Vec<NewMeasurement>,
+    /// Bytes of the good houses' documents.
+    bytes: usize,
     aside: Vec<Aside>,
 }
 
 impl HouseBatch {
     fn is_full(&self) -> bool {
-        self.good.len() >= HOUSES_A_BATCH || self.aside.len() >= HOUSES_A_BATCH
+        self.good.len() >= HOUSES_A_BATCH
+            || self.bytes >= BYTES_A_BATCH
+            || self.aside.len() >= HOUSES_ASIDE_A_BATCH
     }
 }
 
@@ -140,7 +148,10 @@ fn read_all(file: impl Read + Send, reader: &DocumentReader, batches: &mpsc::Sen
     let mut batch = HouseBatch::default();
     for placed in documents(BufReader::with_capacity(1 << 20, file)) {
         match read_one(reader, placed, &mut places) {
-            Ok(house) => batch.good.push(house),
+            Ok(house) => {
+                batch.bytes += house.document.len();
+                batch.good.push(house);
+            }
             Err(aside) => batch.aside.push(aside),
         }
         if batch.is_full() && batches.blocking_send(std::mem::take(&mut batch)).is_err() {
@@ -243,7 +254,7 @@ impl Taking<'_> {
         for Aside { place, document, problems } in &batch.aside {
             self.set_aside(place, document, problems)?;
         }
-        let full = batch.good.len() >= HOUSES_A_BATCH;
+        let full = batch.is_full();
         let store = &self.installation.store;
         for saved in store.measurement_save(&self.installation.office, batch.good).await? {
             match saved.saving {

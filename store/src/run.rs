@@ -446,17 +446,26 @@ impl Store {
             .collect()
     }
 
-    /// How many pairs stand to be judged, and how many were ever judged, for an office and a source.
+    /// How many pairs stand to be judged for an office and a source.
     ///
     /// # Errors
     /// [`StoreError`] of the database.
-    pub async fn pending_counts(&self, office: &str, source: i64) -> Result<(i64, i64), StoreError> {
-        let sql = "SELECT (SELECT count(*) FROM to_judge WHERE office = $1 AND source = $2),
-                          (SELECT count(*) FROM judgement WHERE office = $1 AND source = $2)";
-        match self.main.fetch_one(sql, values![office, source]).await? {
-            Some(row) => Ok((row.get(0)?, row.get(1)?)),
-            None => Ok((0, 0)),
-        }
+    pub async fn pending_count(&self, office: &str, source: i64) -> Result<i64, StoreError> {
+        self.count_of("SELECT count(*) FROM to_judge WHERE office = $1 AND source = $2", office, source).await
+    }
+
+    /// How many pairs were ever judged for an office and a source: all of them are gone through.
+    ///
+    /// # Errors
+    /// [`StoreError`] of the database.
+    pub async fn judged_count(&self, office: &str, source: i64) -> Result<i64, StoreError> {
+        self.count_of("SELECT count(*) FROM judgement WHERE office = $1 AND source = $2", office, source)
+            .await
+    }
+
+    async fn count_of(&self, sql: &str, office: &str, source: i64) -> Result<i64, StoreError> {
+        let row = self.main.fetch_one(sql, values![office, source]).await?;
+        row.map_or(Ok(0), |row| row.get(0))
     }
 }
 

@@ -105,7 +105,7 @@ async fn pin(
     // where the first edition was withdrawn, no house has a record any more, by the rules of that edition
     let read_by = match source.current_edition {
         Some(current) => Some(current),
-        None if store.pending_counts(office, number).await?.0 > 0 => {
+        None if store.pending_count(office, number).await? > 0 => {
             store.edition_withdrawn_last(number).await?
         }
         None => None,
@@ -159,8 +159,11 @@ async fn brake(
     run: &Run,
     release: bool,
 ) -> Result<Option<Brake>, JobError> {
-    let (_, judged_before) = store.pending_counts(&run.office, run.source).await?;
-    if release || judged_before == 0 {
+    if release {
+        return Ok(None);
+    }
+    let judged_before = store.judged_count(&run.office, run.source).await?;
+    if judged_before == 0 {
         return Ok(None);
     }
     let (mut counts, mut changes) = (RunCounts::default(), 0i64);
@@ -200,7 +203,7 @@ async fn apply_all(
     run: &mut Run,
     progress: &Progress,
 ) -> Result<bool, JobError> {
-    let (waiting, _) = store.pending_counts(&run.office, run.source).await?;
+    let waiting = store.pending_count(&run.office, run.source).await?;
     let total = run.counts.judged().saturating_add(waiting);
     progress.set_total(total);
     for _round in 0..ROUNDS_MAX {
@@ -237,14 +240,19 @@ impl Pages {
         let (sender, judged) = mpsc::channel(PAGES_AHEAD);
         let (office, source) = (run.office.clone(), run.source);
         let reading = tokio::spawn(async move {
-            let mut after = String::new();
+            // the next page is read while one is judged
+            let read_after = |after: String| {
+                let (store, office) = (store.clone(), office.clone());
+                tokio::spawn(async move { store.pending_page(&office, source, &after, PAIRS_A_BATCH).await })
+            };
+            let mut next = read_after(String::new());
             loop {
-                let page = match store.pending_page(&office, source, &after, PAIRS_A_BATCH).await {
+                let page = match next.await.map_err(StoreError::Task).flatten() {
                     Ok(page) => page,
                     Err(error) => return drop(sender.send(Err(error)).await),
                 };
                 let Some(last) = page.last() else { return };
-                after.clone_from(&last.property);
+                next = read_after(last.property.clone());
                 let judged = judge_page(&store, &pinned, page).await;
                 if sender.send(judged.map(|(_, judged)| judged)).await.is_err() {
                     return;

@@ -24,7 +24,7 @@ pub(crate) async fn reconcile(
     let mut sources = Vec::new();
     for source in store.source_list().await?.into_iter().filter(|s| only.is_none_or(|only| only == s.id)) {
         // a source whose only edition was withdrawn has findings that are to be closed
-        let waiting = store.pending_counts(&installation.office, source.number).await?.0;
+        let waiting = store.pending_count(&installation.office, source.number).await?;
         if source.current_edition.is_some() || waiting > 0 {
             sources.push(source);
         }

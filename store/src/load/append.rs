@@ -189,8 +189,19 @@ pub(super) async fn changed_keys(
     source: i64,
     edition: i64,
 ) -> Result<Vec<String>, StoreError> {
-    let sql = "SELECT parcel_key FROM record_change WHERE source = $1 AND edition = $2";
-    database.fetch(sql, values![source, edition]).await?.iter().map(|row| row.get(0)).collect()
+    let sql = "SELECT parcel_key, number FROM record_change
+               WHERE source = $1 AND edition = $2 AND number > $3 ORDER BY number LIMIT $4";
+    let (mut keys, mut after) = (Vec::new(), 0);
+    loop {
+        let page = database.fetch_bulk(sql, values![source, edition, after, PAGE]).await?;
+        for row in &page {
+            keys.push(row.get(0)?);
+        }
+        match page.last() {
+            Some(last) => after = last.get(1)?,
+            None => return Ok(keys),
+        }
+    }
 }
 
 /// Removes what attempts left behind that never came into use: of this edition, and of refused ones before it, whose

@@ -73,7 +73,8 @@ impl<'a> Shelf<'a> {
     }
 }
 
-fn of_file(path: &Path) -> impl FnOnce(std::io::Error) -> StoreError {
+/// Says of which file an error is.
+pub(super) fn of_file(path: &Path) -> impl FnOnce(std::io::Error) -> StoreError {
     |cause| StoreError::File { path: path.display().to_string(), cause }
 }
 

@@ -97,7 +97,8 @@ async fn more_references_than_a_statement_takes_are_saved_in_their_order(ground:
     assert!(saved.iter().map(|s| &s.reference).eq(&references));
     assert!(saved.iter().all(|s| s.saving == Saving::New));
     assert_eq!(ground.property_count(OFFICE).await.unwrap(), 1201);
-    assert_eq!(ground.pending_counts(OFFICE, 1).await.unwrap(), (1201, 0));
+    assert_eq!(ground.pending_count(OFFICE, 1).await.unwrap(), 1201);
+    assert_eq!(ground.judged_count(OFFICE, 1).await.unwrap(), 0);
     assert!(save(ground, batch()).await.iter().all(|s| s.saving == Saving::Unchanged));
 }
 

@@ -70,7 +70,8 @@ async fn no_office_sees_what_another_has(ground: &Ground) {
     assert!(ground.outcome_counts(OFFICE).await.unwrap().is_empty());
     assert!(ground.run_list(OFFICE, 10).await.unwrap().is_empty());
     assert!(ground.pending(OFFICE, &source).await.is_empty());
-    assert_eq!(ground.pending_counts(OFFICE, source.number).await.unwrap(), (0, 0));
+    assert_eq!(ground.pending_count(OFFICE, source.number).await.unwrap(), 0);
+    assert_eq!(ground.judged_count(OFFICE, source.number).await.unwrap(), 0);
     let document = ground.measurement_document(OFFICE, &theirs, 1).await;
     assert!(matches!(document, Err(StoreError::Missing { .. })), "{document:?}");
     let by_reference = ground.property_by_reference(OFFICE, "H1").await;

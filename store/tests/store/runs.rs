@@ -115,7 +115,8 @@ async fn a_pair_that_does_not_matter_has_a_judgement_and_no_finding(ground: &Gro
     assert_eq!(run.counts, counts("not_material"));
     assert_eq!(pair(ground, HOUSE).await.finding, None);
     assert_eq!(ground.queue_count(OFFICE).await.unwrap(), 0);
-    assert_eq!(ground.pending_counts(OFFICE, source.number).await.unwrap(), (0, 1));
+    assert_eq!(ground.pending_count(OFFICE, source.number).await.unwrap(), 0);
+    assert_eq!(ground.judged_count(OFFICE, source.number).await.unwrap(), 1);
 }
 
 async fn what_was_put_up_again_meanwhile_still_stands_to_be_judged(ground: &Ground) {
@@ -372,7 +373,8 @@ async fn pairs_stand_in_the_order_of_properties_page_by_page(ground: &Ground) {
         }
         assert_eq!(seen, whole);
     }
-    assert_eq!(ground.pending_counts(OFFICE, source.number).await.unwrap(), (5, 0));
+    assert_eq!(ground.pending_count(OFFICE, source.number).await.unwrap(), 5);
+    assert_eq!(ground.judged_count(OFFICE, source.number).await.unwrap(), 0);
 }
 
 async fn a_pending_pair_tells_what_its_judgement_needs(ground: &Ground) {
