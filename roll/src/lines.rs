@@ -18,8 +18,8 @@ const WINDOW: usize = 64;
 /// Old rows that were passed over and may turn up later, kept at most.
 const ASIDE_MAX: usize = 65_536;
 
-/// Rows of a batch, known ones included.
-const LINES_A_BATCH: usize = 8_192;
+/// Rows of a batch, known ones included: forty bytes each.
+const LINES_A_BATCH: usize = 32_768;
 
 /// Bytes of one row in an index.
 pub const LINE_BYTES: usize = 16;

@@ -35,8 +35,8 @@ const COMPARED: &str =
     "parcel_key, content_hash, area_um2, parcel_raw, file, line, byte_start, byte_length, conflict,
      value_cents, year_built, class, rest";
 
-/// Rows written in one transaction: each ends on disk, which takes milliseconds.
-const ROWS_A_COMMIT: usize = 20_000;
+/// Rows written in one transaction: each ends on disk, which takes some ten milliseconds.
+const ROWS_A_COMMIT: usize = 60_000;
 
 /// The newest version of a record, this edition's included.
 struct Newest {

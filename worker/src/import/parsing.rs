@@ -23,6 +23,9 @@ use crate::runner::with_causes;
 
 /// Rows handed over at once, and how many such batches may wait: together they bound the memory.
 pub(super) const ROWS_A_BATCH: usize = 512;
+/// The same among rows that are known, of which nothing but the line is handed over: whoever writes asks the database a
+/// few times for each batch, whatever is in it.
+const ROWS_AMONG_KNOWN: usize = 1_024;
 pub(super) const BATCHES_IN_FLIGHT: usize = 8;
 
 /// The original of an edition, to be read from the start.
@@ -203,6 +206,7 @@ pub(super) fn parse(opened: Opened, sending: &Sending, reading: &Reading) -> Res
     let (mut parsed, mut checker) = (Parsed::default(), RollChecker::new(&reading.layout));
     let mut bytes_before = 0i64;
     let (mut batch, mut lines, mut known) = (opened.first, opened.first_lines, opened.known);
+    let rows_max = if known.is_some() { ROWS_AMONG_KNOWN } else { ROWS_A_BATCH };
     let mut passed_over = 0usize;
     for (number, (name, mut reader)) in (0i64..).zip(opened.files) {
         parsed.headers.push(reader.header().names.clone());
@@ -212,7 +216,7 @@ pub(super) fn parse(opened: Opened, sending: &Sending, reading: &Reading) -> Res
             sending.send(number, &mut batch, &mut lines)?;
         }
         while reader
-            .next_lines(&mut batch, &mut lines, ROWS_A_BATCH, known.as_mut())
+            .next_lines(&mut batch, &mut lines, rows_max, known.as_mut())
             .map_err(|e| reading_stop(&name, e))?
         {
             passed_over += known_rows(&lines);
