@@ -17,10 +17,11 @@ pub(crate) struct TextFields<'a> {
 
 impl<'a> TextFields<'a> {
     /// Whether some character of the row has to be escaped in JSON. All bytes are looked at without stopping at the
-    /// first, so that many are compared at once. The delimiters between the fields do not count.
+    /// first, so that many are compared at once. The delimiters between the fields do not count, unless there may be some in
+    /// a field as well: then a row of a file with tabs between its fields is said to need what it may not need.
     pub(crate) fn needs_escaping(&self) -> bool {
-        let first_end = self.places.ends.first().filter(|_| self.places.gap > 0);
-        // Where nothing lies between the fields, a byte that is not special stands for the delimiter.
+        let first_end = self.places.ends.first().filter(|_| self.places.gap > 0 && !self.places.quoted);
+        // Where no delimiter is to be left out, a byte that is not special stands for it.
         let delimiter = first_end.and_then(|end| self.text.as_bytes().get(*end)).copied().unwrap_or(b' ');
         let special = |byte: u8| ((byte < b' ') | (byte == b'"') | (byte == b'\\')) & (byte != delimiter);
         self.text.bytes().fold(false, |found, byte| found | special(byte))
@@ -77,7 +78,10 @@ fn decode_windows_1252<'a>(fields: Fields<'_>, into: &'a mut Decoded) -> Result<
         into.text.push_str(&WINDOWS_1252.decode_without_bom_handling(bytes).0);
         into.ends.push(into.text.len());
     }
-    Ok(TextFields { text: &into.text, places: Fields { text: &[], ends: &into.ends, gap: 0 } })
+    Ok(TextFields {
+        text: &into.text,
+        places: Fields { text: &[], ends: &into.ends, gap: 0, quoted: fields.quoted },
+    })
 }
 
 /// Whether a byte stands for a character in Windows code page 1252.

@@ -75,12 +75,14 @@ pub(crate) enum Unclosed {
     WrongColumnCount { fields: usize },
 }
 
-/// The fields of a row: where each ends in `text`, and how many bytes lie between one and the next.
+/// The fields of a row: where each ends in `text`, and how many bytes lie between one and the next. Fields of a quoted row
+/// may hold the delimiter.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Fields<'a> {
     pub(crate) text: &'a [u8],
     pub(crate) ends: &'a [usize],
     pub(crate) gap: usize,
+    pub(crate) quoted: bool,
 }
 
 /// A physical line, as offsets from the start of the row.
@@ -235,13 +237,16 @@ impl<R: Read> Framer<R> {
     /// The fields of a row that has the right number of them.
     pub(crate) fn fields(&self, frame: &Frame) -> Fields<'_> {
         match frame.shape {
-            Shape::Plain { fields } => Fields { text: self.raw(frame), ends: self.ends_of(fields), gap: 1 },
+            Shape::Plain { fields } => {
+                Fields { text: self.raw(frame), ends: self.ends_of(fields), gap: 1, quoted: false }
+            }
             Shape::Quoted { fields, .. } => Fields {
                 text: self.unquoted.get(..self.unquoted_length).unwrap_or_default(),
                 ends: self.ends_of(fields),
                 gap: self.unquoted_gap,
+                quoted: true,
             },
-            Shape::Unclosed(_) | Shape::TooLong => Fields { text: &[], ends: &[], gap: 0 },
+            Shape::Unclosed(_) | Shape::TooLong => Fields { text: &[], ends: &[], gap: 0, quoted: false },
         }
     }
 

@@ -247,7 +247,7 @@ impl<R: Read> RollReader<R> {
             let (from, to) = fixed.get(*place).copied().unwrap_or((1, 0));
             // a line may be shorter where no length is declared: its last fields are blank
             let bytes = raw.get(from.saturating_sub(1)..to.min(raw.len())).unwrap_or_default();
-            let fields = Fields { text: bytes, ends: &[bytes.len()], gap: 0 };
+            let fields = Fields { text: bytes, ends: &[bytes.len()], gap: 0, quoted: false };
             match decode(fields, self.encoding, &mut self.decoded) {
                 Ok(text) => into.push(text.get(0).to_owned()),
                 Err(_) => return Err(self.invalid_encoding(frame, *place)),

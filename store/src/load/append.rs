@@ -191,7 +191,7 @@ pub(super) async fn changed_keys(
 ) -> Result<Vec<String>, StoreError> {
     let sql = "SELECT parcel_key, number FROM record_change
                WHERE source = $1 AND edition = $2 AND number > $3 ORDER BY number LIMIT $4";
-    let (mut keys, mut after) = (Vec::new(), 0);
+    let (mut keys, mut after) = (Vec::new(), 0i64);
     loop {
         let page = database.fetch_bulk(sql, values![source, edition, after, PAGE]).await?;
         for row in &page {
