@@ -344,11 +344,13 @@ pub(crate) async fn report(
     for reject in installation.store.reject_list(&source, edition.number, 0, REJECTS_SHOWN).await? {
         say(&format!("  line {}{}: {}\n", reject.line, of_file(edition, reject.file), reject.detail))?;
     }
+    let held = edition.state == "held";
     if c.rows_rejected > REJECTS_SHOWN {
-        say(&format!("  … all of them: crossfoot export rejects --source {}\n", source.id))?;
+        let which = if held { format!(" --edition {}", edition.number) } else { String::new() };
+        say(&format!("  … all of them: crossfoot export rejects --source {}{which}\n", source.id))?;
     }
-    // rows of tables cannot be read one by one
-    if c.rows_rejected > 0 && !edition.layout.assembles() {
+    // rows of tables cannot be read one by one, and those of a held edition are not mended before it is decided on
+    if c.rows_rejected > 0 && !edition.layout.assembles() && !held {
         say(&format!(
             "  to mend them: crossfoot export rejects --source {} --to-mend --out mend.csv, then crossfoot import mend mend.csv\n",
             source.id

@@ -265,7 +265,8 @@ async fn an_import_that_lost_its_lease_appends_nothing(ground: &Ground) {
     let (sender, receiver) = tokio::sync::mpsc::channel(1);
     let (store, before, by) = (crossfoot_store::Store::clone(ground), source.clone(), second.clone());
     let stopped = tokio::spawn(async move { store.edition_load(&by, &before, edition, receiver).await });
-    let many = (2..25_000).map(|n| entry(n, &format!("K{n}"), Some(1000), "110")).collect();
+    // more than one transaction takes
+    let many = (2..65_000).map(|n| entry(n, &format!("K{n}"), Some(1000), "110")).collect();
     sender.send(LoadBatch { file: 0, entries: many, rejects: Vec::new() }).await.unwrap();
     sender.send(LoadBatch::default()).await.unwrap();
     sender.send(LoadBatch::default()).await.unwrap();
