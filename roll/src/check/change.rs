@@ -86,11 +86,11 @@ const OTHERS_TOLD: usize = 4;
 /// Of each list so many of the commonest are kept with an edition.
 const KEPT: usize = 50;
 
-/// Bytes that what the changes of classes have in common may take, and that of headings: two hundred classes with a thousand sizes of change
-/// each, some more with the few sizes that changes of one kind have.
+/// Bytes that what the changes of classes have in common may take, and that of headings: two hundred classes with a
+/// thousand sizes of change each, some more with the few sizes that changes of one kind have.
 const COMMON_BYTES_MAX: usize = 8 << 20;
-/// Bytes of a class or heading in it, and of each ratio, difference and heading: what a map takes for its first and for each further
-/// entry.
+/// Bytes of a class or heading in it, and of each ratio, difference and heading: what a map takes for its first and for
+/// each further entry.
 const COMMON_BYTES_A_NAME: usize = 512;
 const COMMON_BYTES_AN_ENTRY: usize = 32;
 
